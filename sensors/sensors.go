@@ -98,6 +98,9 @@ const (
 	BoardUndervolt Channel = "board_undervolt" // 1 while the board's own supply is too low
 	StoreAgeS      Channel = "store_age_s"     // age of the oldest thing the store has not committed
 	BrokerLink     Channel = "broker_link"     // 1 while the MQTT broker answers
+	StoreSizeB     Channel = "store_size_b"    // bytes the store occupies
+	StoreWrittenB  Channel = "store_written_b" // bytes handed to the disk since start
+	OutboxN        Channel = "outbox_n"        // alarm messages waiting to be sent
 	OutboxLost     Channel = "outbox_lost_n"   // alarm messages that had to be dropped
 	SounderOK      Channel = "sounder_ok"      // 1 while a tested sounder is fitted
 )
@@ -107,7 +110,7 @@ func Known() []Channel {
 	return []Channel{LoadCounts, GasV, GasSupplyV, GasHeaterV, CabinC, OutsideC, LockerC,
 		WaterlineC, ShellC, RegulatorC, BaroKPa, HumidityPct, HeatCall, Ignition,
 		CertifiedAlarm, COAlarm, BatteryV, AckButton, ClockSynced, BoardUndervolt,
-		StoreAgeS, BrokerLink, OutboxLost, SounderOK}
+		StoreAgeS, StoreSizeB, StoreWrittenB, BrokerLink, OutboxN, OutboxLost, SounderOK}
 }
 
 // IsTemp reports whether the channel is a thermometer.
@@ -127,7 +130,8 @@ func (c Channel) IsSwitch() bool {
 // daemon rather than by a driver.
 func (c Channel) IsHealth() bool {
 	switch c {
-	case ClockSynced, BoardUndervolt, StoreAgeS, BrokerLink, OutboxLost, SounderOK:
+	case ClockSynced, BoardUndervolt, StoreAgeS, StoreSizeB, StoreWrittenB, BrokerLink,
+		OutboxN, OutboxLost, SounderOK:
 		return true
 	}
 	return false
