@@ -12,11 +12,13 @@ import (
 	"frostline/daemon/estimate"
 )
 
-// Params is the window that makes a night.
+// Params is the window that makes a night, and what the van burns at its most.
 type Params struct {
-	Zone     *time.Location // nil is UTC
-	StartMin int            // minutes after local midnight, default 18:00
-	EndMin   int            // minutes after local midnight, default 10:00
+	Zone         *time.Location // nil is UTC
+	StartMin     int            // minutes after local midnight, default 18:00
+	EndMin       int            // minutes after local midnight, default 10:00
+	HeaterKgPerH float64        // full input of every heater together; 0 if there is none
+	DriftKgPerK  float64        // 95 % limit of the scale's temperature effect, for the interval of a night's fuel
 }
 
 // Night is one row of the ledger. Absent numbers are unknown, never zero.

@@ -1,0 +1,80 @@
+// Package config reads the owner's file: strict TOML, quantities with units, all problems
+// at once, each with file, line, key and what to do. What comes out are the option structs
+// of the packages themselves; nothing but cmd sees a [Config]. The program never writes its
+// configuration.
+package config
+
+import (
+	"crypto/sha256"
+	_ "embed"
+	"encoding/hex"
+	"fmt"
+	"os"
+
+	"frostline/daemon/core"
+	"frostline/sensors/hw"
+)
+
+// Reference is the complete, commented configuration file. It is valid as it stands, and a
+// test holds it to naming every key.
+//
+//go:embed reference.toml
+var Reference string
+
+// Config is a configuration that has been checked, in the words of those who use it.
+type Config struct {
+	Hash     string // of the file's bytes; names the configuration in a recording
+	VanName  string
+	Core     core.Params
+	Board    []hw.Wire // how each channel is read; empty where only recordings are replayed
+	Page     Page
+	MQTT     *MQTT // nil means none
+	StateDir string
+	Sounder  *Sounder // nil means nothing here can wake anybody
+}
+
+// Page is where the page listens and what it offers there.
+type Page struct {
+	Listen   string   // host:port; "" means no page
+	Hosts    []string // names the van is reached by, beside its addresses
+	Metrics  bool
+	Commands bool // whether buttons work; off by default beyond loopback, since nobody is paired yet
+}
+
+// MQTT is the broker and how to speak to it. Secrets are named by file, never held.
+type MQTT struct {
+	Broker, Device, Domain, Events string
+	User, PasswordFile             string
+	CAFile, CertFile, KeyFile      string
+}
+
+// Sounder is what can wake somebody: GPIO lines by name.
+type Sounder struct {
+	Line, LED string
+	Invert    bool
+	Tested    bool // a person heard it
+}
+
+// Load reads and checks a file. The error is a [*Problems] unless the file cannot be read.
+func Load(path string) (*Config, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("configuration: %w", err)
+	}
+	return Parse(path, text)
+}
+
+// Parse checks the text of a file; name is used in what it says of problems.
+func Parse(name string, text []byte) (*Config, error) {
+	p := &Problems{File: name}
+	var raw rawConfig
+	decode(text, &raw, p)
+	c := compiler{p: p, at: positions(text)}
+	cfg := c.config(&raw)
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(text)
+	cfg.Hash = hex.EncodeToString(sum[:8])
+	return cfg, nil
+}

@@ -1,0 +1,200 @@
+package config
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"frostline/sensors"
+)
+
+func TestReferenceIsValidAndNamesEveryKey(t *testing.T) {
+	cfg, err := Parse("reference.toml", []byte(Reference))
+	if err != nil {
+		t.Fatalf("the reference file must be valid as it stands:\n%v", err)
+	}
+	driven := 0
+	for _, w := range cfg.Core.Wiring {
+		if !w.Channel.IsHealth() {
+			driven++
+		}
+	}
+	if cfg.Core.Wiring.Index(sensors.GasV) < 0 || len(cfg.Board) != driven {
+		t.Errorf("want every sensor of the reference wired and driven, got %d of %d", len(cfg.Board), driven)
+	}
+	if cfg.Core.Wiring.Index(sensors.BrokerLink) < 0 || cfg.Core.Wiring.Index(sensors.SounderOK) < 0 {
+		t.Error("broker and sounder are configured, so their health must be wired")
+	}
+	at := positions([]byte(Reference))
+	named := map[string]bool{}
+	for key := range at {
+		parts := strings.Split(key, ".")
+		if len(parts) > 1 {
+			named[parts[0]+"."+parts[len(parts)-1]] = true
+		}
+	}
+	root := reflect.TypeFor[rawConfig]()
+	for _, table := range keysOf(root) {
+		for _, key := range keysOf(tableType(root, table)) {
+			if full := table + "." + key; !named[full] {
+				t.Errorf("%s is a key but the reference file does not name it", full)
+			}
+		}
+	}
+}
+
+func TestEveryProblemIsSaidAtOnceWithLineAndCure(t *testing.T) {
+	const file = `[van]
+nmae = "Larch"
+zone = "Mars/Olympus"
+altitude = "9.1 kg"
+[scale]
+counts_per_mass = 42900
+zero = "52000"
+[cylinder]
+tare = "-3 kg"
+blend = "propan"
+[[appliance]]
+kind = "heater"
+input = "1.9"
+[[appliance]]
+name = "stove"
+kind = "burner"
+[sensro]
+x = 1
+[page]
+listen = "8460"
+[mqtt]
+broker = "tcp://192.0.2.7:1883"
+`
+	_, err := Parse("van.toml", []byte(file))
+	if err == nil {
+		t.Fatal("a file full of mistakes was taken")
+	}
+	got := err.Error()
+	for _, want := range []string{
+		`van.toml:2: van.nmae: is not a key of frostline; did you mean name?`,
+		`van.toml:3: van.zone: Mars/Olympus is not a time zone`,
+		`van.toml:4: van.altitude: "9.1 kg": kg is not a unit of a length; take one of m, ft`,
+		`van.toml:6: scale.counts_per_mass: 42900 has no unit`,
+		`van.toml:7: scale.zero: "52000" has no unit; write it like "52000 counts"`,
+		`van.toml:9: cylinder.tare: -3 kg is out of range`,
+		`van.toml:10: cylinder.blend: "propan" is not one of propane, mix, unknown; did you mean propane?`,
+		`van.toml:11: appliance.0.name: every appliance needs a name`,
+		`van.toml:13: appliance.0.input: "1.9" has no unit`,
+		`van.toml:14: appliance.1.input: the plate's input is missing`,
+		`sensro`,
+		`van.toml:20: page.listen: "8460" is not host:port`,
+		`van.toml:22: mqtt.broker: 192.0.2.7:1883 is beyond this board, so its traffic must be encrypted`,
+	} {
+		if !strings.Contains(got, want) {
+			t.Errorf("missing: %s", want)
+		}
+	}
+	if t.Failed() {
+		t.Logf("got:\n%s", got)
+	}
+}
+
+func TestQuantitiesAreReadInTheUnitsPeopleUse(t *testing.T) {
+	for _, c := range []struct {
+		d    dimension
+		text string
+		want float64
+	}{
+		{mass, "9.1 kg", 9.1}, {mass, "20 lb", 9.0718474}, {mass, "120 g", 0.12}, {mass, "9.1kg", 9.1},
+		{power, "2.2 kW", 2.2}, {power, "7500 BTU/h", 2.198033}, // 30000 Btu/h = 8.792 kW, physics.md 8
+		{power, "30000 BTU/h", 8.792},
+		{temperature, "-15 C", -15}, {temperature, "5 F", -15}, {temperature, "-40 F", -40}, {temperature, "1e1 C", 10},
+		{countsPer, "42 counts/g", 42000}, {duration, "10 min", 600},
+	} {
+		got, err := c.d.parse(c.text)
+		if err != nil || math.Abs(got-c.want) > 5e-4*max(1, math.Abs(c.want)) {
+			t.Errorf("%q: got %v, %v, want %v", c.text, got, err, c.want)
+		}
+	}
+	for _, text := range []string{"", "kg", "9.1", "9,1 kg", "NaN kg", "1e999 kg", "nine kg", "0x10 kg", "9.1 stone"} {
+		if v, err := mass.parse(text); err == nil {
+			t.Errorf("%q was taken as %v kg", text, v)
+		}
+	}
+}
+
+func TestAPlateOnTheGrossValueIsBroughtToTheNetOne(t *testing.T) {
+	cfg, err := Parse("x", []byte("[[appliance]]\nname=\"h\"\nkind=\"heater\"\ninput=\"30000 BTU/h\"\nbasis=\"gross\"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 30000 Btu/h on the gross value is 0.6289 kg/h, physics.md 8.
+	if got := cfg.Core.Nights.HeaterKgPerH; math.Abs(got-0.6289) > 5e-4 {
+		t.Errorf("heater burns %.4f kg/h, want 0.6289", got)
+	}
+}
+
+func TestADefaultFileListensToNobodyBeyondTheBoard(t *testing.T) {
+	cfg, err := Parse("x", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if cfg.Page.Listen != "127.0.0.1:8460" || cfg.MQTT != nil || cfg.Page.Metrics || cfg.Sounder != nil {
+		t.Errorf("an empty file must leave everything networked off, got %+v", cfg)
+	}
+	wide, err := Parse("x", []byte("[page]\nlisten=\"0.0.0.0:8460\"\n"))
+	if err != nil || wide.Page.Commands {
+		t.Errorf("beyond the board buttons must be off until asked for: %v", err)
+	}
+}
+
+func TestSensorsBringTheirUsualPeriod(t *testing.T) {
+	cfg, err := Parse("x", []byte("[[sensor]]\nchannel=\"cabin_c\"\n[[sensor]]\nchannel=\"baro_kpa\"\nperiod=\"30 s\"\n[[sensor]]\nchannel=\"gas_v\"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []time.Duration{10 * time.Second, 30 * time.Second, time.Second} {
+		if got := cfg.Core.Wiring[i].Period; got != want {
+			t.Errorf("%s every %v, want %v", cfg.Core.Wiring[i].Channel, got, want)
+		}
+	}
+	if len(cfg.Board) != 0 {
+		t.Error("channels without a driver must not be opened")
+	}
+}
+
+func TestAMissingFileIsNamed(t *testing.T) {
+	_, err := Load(filepath.Join(t.TempDir(), "none.toml"))
+	if !os.IsNotExist(unwrap(err)) || !strings.Contains(err.Error(), "none.toml") {
+		t.Errorf("got %v", err)
+	}
+}
+
+func unwrap(err error) error {
+	for {
+		u, ok := err.(interface{ Unwrap() error })
+		if !ok {
+			return err
+		}
+		if os.IsNotExist(err) {
+			return err
+		}
+		err = u.Unwrap()
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add([]byte(Reference))
+	f.Add([]byte("[scale]\nzero = \"1 counts\"\n[[sensor]]\nchannel=\"gas_v\""))
+	f.Add([]byte("a.b.c = [1,\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		cfg, err := Parse("fuzz.toml", text)
+		if (cfg == nil) == (err == nil) {
+			t.Fatalf("want a configuration or its problems, got %v and %v", cfg, err)
+		}
+		if err != nil && err.Error() == "" {
+			t.Fatal("an error without a word")
+		}
+	})
+}

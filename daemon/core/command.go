@@ -1,0 +1,110 @@
+package core
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+
+	"frostline/daemon/estimate"
+)
+
+// MaxCommandBytes bounds the JSON of one command; a longer one is refused unread.
+const MaxCommandBytes = 16 << 10
+
+// ParseCommand reads one JSON command, strictly: unknown fields, trailing text, more than
+// one verb and values out of range are refused with a reason.
+func ParseCommand(b []byte) (Command, error) {
+	if len(b) > MaxCommandBytes {
+		return Command{}, fmt.Errorf("command: %d bytes, at most %d are taken", len(b), MaxCommandBytes)
+	}
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	var c Command
+	if err := d.Decode(&c); err != nil {
+		return Command{}, fmt.Errorf("command: %w", err)
+	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		return Command{}, errors.New("command: text after the JSON object")
+	}
+	return c, c.Check()
+}
+
+// Verb is the JSON name of the one thing the command asks for, or empty.
+func (c Command) Verb() string {
+	verbs := c.verbs()
+	if len(verbs) != 1 {
+		return ""
+	}
+	return verbs[0]
+}
+
+func (c Command) verbs() []string {
+	var v []string
+	add := func(set bool, name string) {
+		if set {
+			v = append(v, name)
+		}
+	}
+	add(c.Ack != "", "ack")
+	add(c.AckAudible, "ack_audible")
+	add(c.Reset != "", "reset")
+	add(c.Shelve != nil, "shelve")
+	add(c.Unshelve != "", "unshelve")
+	add(c.OutOfService != "", "out_of_service")
+	add(c.InService != "", "in_service")
+	add(c.Changed != nil, "cylinder_changed")
+	add(c.ExpectedLow != nil, "expected_low")
+	add(c.WeightWatch != nil, "weight_watch")
+	add(c.Stop != "", "stop")
+	return v
+}
+
+// Check says what is wrong with a command before it is taken, in words for the person who
+// gave it. Whether the alarm it names is in a state to obey is for Step to say.
+func (c Command) Check() error {
+	switch n := len(c.verbs()); {
+	case n == 0:
+		return errors.New("command: nothing asked for; set one of ack, reset, shelve, unshelve, " +
+			"cylinder_changed, expected_low, weight_watch")
+	case n > 1:
+		return fmt.Errorf("command: %d things asked for at once (%v); send them one by one", n, c.verbs())
+	}
+	if len(c.Actor) > 80 {
+		return errors.New("command: actor is longer than 80 bytes")
+	}
+	if s := c.Shelve; s != nil {
+		if s.Alarm == "" {
+			return errors.New("shelve: name the alarm")
+		}
+		if !(s.ForS >= 60 && s.ForS <= 8*3600) {
+			return errors.New("shelve: for_s must lie between 60 s and 8 h (28800 s)")
+		}
+	}
+	if l := c.ExpectedLow; l != nil && !(l.C >= -60 && l.C <= 50) {
+		return fmt.Errorf("expected low: %g C is not between -60 C and 50 C", l.C)
+	}
+	if c.Changed != nil {
+		return checkChange(*c.Changed)
+	}
+	return nil
+}
+
+func checkChange(ch estimate.Change) error {
+	in := func(what string, v, low, high float64) error {
+		if v == 0 { // not entered
+			return nil
+		}
+		if math.IsNaN(v) || v < low || v > high {
+			return fmt.Errorf("cylinder changed: %s %g kg is not between %g kg and %g kg; read the stamp on the collar again", what, v, low, high)
+		}
+		return nil
+	}
+	return errors.Join(
+		in("tare", ch.TareKg, 1, 80),
+		in("fill by the stamp", ch.CapacityKg, 0.4, 50),
+		in("fill by the label", ch.FillKg, 0.1, 50),
+	)
+}

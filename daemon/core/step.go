@@ -1,0 +1,300 @@
+package core
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"frostline/alerts"
+	"frostline/daemon/estimate"
+	"frostline/daemon/nights"
+	"frostline/sensors"
+)
+
+const (
+	checkpointEvery   = 10 * time.Minute // bounds what a power cut can take from totals and beliefs
+	lostShown         = time.Minute      // "monitoring lost" is a fact of the first minute of a boot
+	checkpointVersion = 1
+)
+
+// Core is the whole program between its inputs and its outputs. It has one owner: the tick
+// loop, a replay or a test.
+type Core struct {
+	p   Params
+	est *estimate.Estimator
+	eng *alerts.Engine
+	led *nights.Ledger
+
+	boot    string
+	begun   bool
+	tick    uint64
+	seq     uint64
+	totals  Totals
+	startUp time.Duration
+
+	lost     bool // the run before this one did not end in order
+	gap      time.Duration
+	gapKnown bool
+
+	saved   []byte // newest checkpoint: what the next boot continues from
+	savedUp time.Duration
+	last    *Snapshot
+
+	button  int // index of the glove button's reading, or -1
+	pressed bool
+}
+
+// checkpoint is the state of the core as JSON: what the store keeps and what a recording
+// that does not begin at a cold start carries in its header.
+type checkpoint struct {
+	Version      int            `json:"version"`
+	Boot         string         `json:"boot"`
+	UpS          float64        `json:"up_s"`
+	Wall         string         `json:"wall"`
+	ClockTrusted bool           `json:"clock_trusted"`
+	Clean        bool           `json:"clean"` // written by a stop in order
+	Seq          uint64         `json:"seq"`
+	Totals       Totals         `json:"totals"`
+	Estimate     estimate.State `json:"estimate"`
+	Alarms       alerts.Saved   `json:"alarms"`
+	Nights       nights.Saved   `json:"nights"`
+}
+
+// New makes a core that knows nothing yet. The same parameters and the same inputs give the
+// same snapshots.
+func New(p Params) *Core {
+	c := &Core{p: p, button: p.Wiring.Index(sensors.AckButton)}
+	c.fresh()
+	return c
+}
+
+func (c *Core) fresh() {
+	c.est = estimate.New(c.p.Wiring, c.p.Estimate)
+	c.eng = alerts.NewEngine(alerts.Catalogue(c.p.Setpoints), c.p.Setpoints)
+	c.led = nights.NewLedger(c.p.Nights)
+}
+
+// Restore gives the core the checkpoint of an earlier run, to be continued at the first
+// Step. A checkpoint of a newer program is refused: what it means cannot be guessed.
+func (c *Core) Restore(b []byte) error {
+	if _, err := parseCheckpoint(b); err != nil {
+		return err
+	}
+	c.saved = b
+	return nil
+}
+
+// RestoreCold is Restore without the estimators' beliefs, for a checkpoint that may be
+// poisoned: alarms, acknowledgements, totals and ledger are kept, and of the beliefs only
+// what a person entered.
+func (c *Core) RestoreCold(b []byte) error {
+	cp, err := parseCheckpoint(b)
+	if err != nil {
+		return err
+	}
+	cp.Estimate = cp.Estimate.Entered()
+	c.saved, err = json.Marshal(cp)
+	return err
+}
+
+func parseCheckpoint(b []byte) (*checkpoint, error) {
+	var cp checkpoint
+	if err := json.Unmarshal(b, &cp); err != nil {
+		return nil, fmt.Errorf("checkpoint: %w", err)
+	}
+	if cp.Version != checkpointVersion {
+		return nil, fmt.Errorf("checkpoint: version %d, this program reads version %d; run the program that wrote it, or start from an empty state directory",
+			cp.Version, checkpointVersion)
+	}
+	return &cp, nil
+}
+
+// Checkpoint is the state as of the last Step, to be continued by another core in the same
+// run, as after a change of the configuration. It is nil before the first Step.
+func (c *Core) Checkpoint() []byte {
+	if c.last == nil {
+		return nil
+	}
+	return c.checkpoint(c.last, true)
+}
+
+// begin starts a boot: the state of the one before is continued exactly as a restarted
+// daemon would, from its newest checkpoint.
+func (c *Core) begin(in Input) {
+	if c.begun {
+		c.fresh()
+	}
+	c.boot, c.begun, c.tick, c.pressed = in.Boot, true, 0, false
+	c.startUp = in.Stamp.Up
+	c.lost, c.gap, c.gapKnown = false, 0, false
+	if c.saved != nil {
+		s, err := parseCheckpoint(c.saved)
+		if err != nil {
+			panic(fmt.Sprintf("core: a checkpoint of our own: %v", err)) // Restore has read it before
+		}
+		c.gap, c.gapKnown = c.gapSince(s, in)
+		gapS := -1.0
+		if c.gapKnown {
+			gapS = c.gap.Seconds()
+		}
+		c.est.Restore(s.Estimate, gapS)
+		c.eng.Restore(s.Alarms)
+		c.led.Restore(s.Nights)
+		c.seq, c.totals, c.lost = s.Seq, s.Totals, !s.Clean
+	}
+	c.totals.Boots++
+}
+
+// gapSince is the time nobody watched, if both ends of it had a clock to trust.
+func (c *Core) gapSince(s *checkpoint, in Input) (time.Duration, bool) {
+	last, err := ParseWall(s.Wall)
+	i := c.p.Wiring.Index(sensors.ClockSynced)
+	if err != nil || last.IsZero() || !s.ClockTrusted || i < 0 || in.Readings[i].Quality != sensors.Good || in.Readings[i].Value != 1 {
+		return 0, false
+	}
+	gap := in.Stamp.Wall.Sub(last)
+	return gap, gap >= 0
+}
+
+// Step lives one tick: the command first, then what the readings mean, how the night goes,
+// and whom to wake. The input must hold as many readings as the wiring has channels.
+func (c *Core) Step(in Input) *Snapshot {
+	if !c.begun || in.Boot != c.boot {
+		c.begin(in)
+	}
+	c.tick++
+	s := &Snapshot{Stamp: in.Stamp, Boot: in.Boot, Tick: c.tick}
+	save := c.tick == 1
+	if in.Command != nil {
+		s.Command = in.Command
+		moves, err := c.obey(in.Command, in.Stamp)
+		if err != nil {
+			s.Refused = err.Error()
+		}
+		c.alarmEvents(s, moves)
+		save = true
+	}
+	c.glove(s, in)
+
+	s.Est = c.est.Step(in.Stamp, in.Readings)
+	save = c.happened(s) || save
+	raised := 0
+	s.Tonight = c.led.Tonight(in.Stamp, s.Est)
+	facts := alerts.Facts{Stamp: in.Stamp, Est: s.Est, Tonight: &s.Tonight, LostGap: c.gap, GapKnown: c.gapKnown,
+		Lost: c.lost && in.Stamp.Up-c.startUp < lostShown}
+	moves := c.eng.Step(&facts)
+	c.alarmEvents(s, moves)
+	for _, e := range s.Events {
+		if e.Alarm != nil {
+			save = true
+			if e.Alarm.To == alerts.Unacked.String() {
+				raised++
+			}
+		}
+	}
+	if night := c.led.Step(in.Stamp, s.Est, raised); night != nil {
+		c.totals.Nights++
+		s.Events = append(s.Events, c.event(in.Stamp, Event{Night: night}))
+		save = true
+	}
+	s.Alarms = c.eng.Status()
+	c.totals.BurnedKg = max(c.totals.BurnedKg, s.Est.BurnedKg)
+	s.Totals = c.totals
+	if save || in.Stamp.Up-c.savedUp >= checkpointEvery || in.Stamp.Up < c.savedUp {
+		s.Checkpoint = c.checkpoint(s, in.Command != nil && in.Command.Stop != "")
+		c.saved, c.savedUp = s.Checkpoint, in.Stamp.Up
+	}
+	c.last = s
+	return s
+}
+
+// happened turns the estimator's news into events; true if one of them must not be lost.
+func (c *Core) happened(s *Snapshot) (save bool) {
+	for i := range s.Est.Happened {
+		h := &s.Est.Happened[i]
+		switch h.Kind {
+		case estimate.CylinderPlaced:
+			c.totals.CylinderChanges++
+			save = true
+		case estimate.ClockStep:
+			c.totals.ClockSteps++
+			save = true
+		case estimate.CylinderRemoved:
+			save = true
+		}
+		s.Events = append(s.Events, c.event(s.Stamp, Event{Happening: h}))
+	}
+	return save
+}
+
+func (c *Core) alarmEvents(s *Snapshot, moves []alerts.Transition) {
+	for i := range moves {
+		s.Events = append(s.Events, c.event(s.Stamp, Event{Alarm: &moves[i]}))
+	}
+}
+
+func (c *Core) event(st sensors.Stamp, e Event) Event {
+	c.seq++
+	e.Stamp, e.Seq = st, c.seq
+	return e
+}
+
+// glove is the wired button: a press acknowledges what sounds and may be silenced.
+func (c *Core) glove(s *Snapshot, in Input) {
+	if c.button < 0 {
+		return
+	}
+	r := in.Readings[c.button]
+	if r.Quality != sensors.Good { // a broken wire is no press
+		return
+	}
+	down := r.Value == 1
+	if down && !c.pressed && c.tick > 1 {
+		c.alarmEvents(s, c.eng.AckAudible("button", in.Stamp))
+	}
+	c.pressed = down
+}
+
+// obey does what a command asks, or says why not.
+func (c *Core) obey(cmd *Command, st sensors.Stamp) ([]alerts.Transition, error) {
+	if err := cmd.Check(); err != nil {
+		return nil, err
+	}
+	switch {
+	case cmd.Ack != "":
+		return c.eng.Ack(cmd.Ack, cmd.Actor, st)
+	case cmd.AckAudible:
+		return c.eng.AckAudible(cmd.Actor, st), nil
+	case cmd.Reset != "":
+		return c.eng.Reset(cmd.Reset, cmd.Actor, st)
+	case cmd.Shelve != nil:
+		return c.eng.Shelve(cmd.Shelve.Alarm, cmd.Actor, time.Duration(cmd.Shelve.ForS*float64(time.Second)), st)
+	case cmd.Unshelve != "":
+		return c.eng.Unshelve(cmd.Unshelve, cmd.Actor, st)
+	case cmd.OutOfService != "":
+		return c.eng.OutOfService(cmd.OutOfService, cmd.Actor, st)
+	case cmd.InService != "":
+		return c.eng.InService(cmd.InService, cmd.Actor, st)
+	case cmd.Changed != nil:
+		return nil, c.est.Change(*cmd.Changed)
+	case cmd.ExpectedLow != nil:
+		if st.Wall.IsZero() {
+			return nil, fmt.Errorf("expected low: the clock is not set, so tonight has no date; set the clock first")
+		}
+		c.led.Expect(cmd.ExpectedLow.C, st)
+	case cmd.WeightWatch != nil:
+		c.est.Watch(*cmd.WeightWatch)
+	}
+	return nil, nil // a stop only asks for the checkpoint that every command gets
+}
+
+func (c *Core) checkpoint(s *Snapshot, clean bool) []byte {
+	b, err := json.Marshal(&checkpoint{Version: checkpointVersion, Boot: s.Boot, UpS: s.Stamp.UpS(),
+		Wall: FormatWall(s.Stamp.Wall), ClockTrusted: s.Est.ClockTrusted, Clean: clean, Seq: c.seq,
+		Totals: c.totals, Estimate: c.est.Save(), Alarms: c.eng.Save(), Nights: c.led.Save()})
+	if err != nil {
+		// Only a NaN can do this, and none leaves the estimators: an impossible state.
+		panic(fmt.Sprintf("core: checkpoint: %v", err))
+	}
+	return b
+}
