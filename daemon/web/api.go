@@ -1,0 +1,357 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+	"time"
+
+	"frostline/alerts"
+	"frostline/daemon/core"
+	"frostline/daemon/estimate"
+	"frostline/daemon/nights"
+	"frostline/sensors"
+)
+
+// snapshotJSON is everything that is true after a tick. The stream sends it whole first and
+// then only the members that changed; of Numbers and Text only the entries that changed.
+type snapshotJSON struct {
+	Stamp    *stampJSON            `json:"stamp,omitempty"`
+	Notice   string                `json:"notice,omitempty"`
+	Numbers  map[string]numberJSON `json:"numbers,omitempty"` // encoding/json writes keys in order
+	Gas      *gasJSON              `json:"gas,omitempty"`
+	Van      *vanJSON              `json:"van,omitempty"`
+	Alarms   *[]alarmJSON          `json:"alarms,omitempty"`
+	Tonight  *tonightJSON          `json:"tonight,omitempty"`
+	Totals   *core.Totals          `json:"totals,omitempty"`
+	Channels *[]channelJSON        `json:"channels,omitempty"`
+	Text     map[string]string     `json:"text,omitempty"` // for the page's script, stream only
+}
+
+type stampJSON struct {
+	UpS          float64 `json:"up_s"`
+	Wall         string  `json:"wall"`
+	ClockTrusted bool    `json:"clock_trusted"`
+	Boot         string  `json:"boot"`
+	Tick         uint64  `json:"tick"`
+	AgeS         float64 `json:"age_s"` // since it was delivered, by real time
+	Stale        bool    `json:"stale"`
+}
+
+type gasJSON struct {
+	Band      estimate.GasBand `json:"band"`
+	Why       string           `json:"why"`
+	Fault     string           `json:"fault"`
+	WarmingUp bool             `json:"warming_up"`
+	WarmLeftS float64          `json:"warm_left_s"`
+	Certified string           `json:"certified_alarm_sounding"`
+	CO        string           `json:"co_alarm_sounding"`
+}
+
+type vanJSON struct {
+	Cylinder    estimate.Presence `json:"cylinder"`
+	TareEntered bool              `json:"tare_entered"`
+	Overfilled  bool              `json:"overfilled"`
+	Moving      bool              `json:"moving"`
+	HeatCalled  string            `json:"heat_called"`
+	Starved     string            `json:"starved"`
+	StarvedWhy  string            `json:"starved_why"`
+	Appliances  []shareJSON       `json:"appliances"`
+	WatchAsked  bool              `json:"weight_watch_asked"`
+	WatchQuiet  bool              `json:"weight_watch_quiet"`
+	WatchLoss   bool              `json:"weight_watch_loss_suspected"`
+	WatchWhy    string            `json:"weight_watch_why"`
+}
+
+type shareJSON struct {
+	Name   string  `json:"name"`
+	KgPerH float64 `json:"kg_h"`
+	Sure   bool    `json:"sure"`
+}
+
+type alarmJSON struct {
+	ID           string          `json:"id"`
+	State        string          `json:"state"`
+	Priority     string          `json:"priority"`
+	Quality      sensors.Quality `json:"quality"`
+	Title        string          `json:"title"`
+	Meaning      string          `json:"meaning"`
+	Action       string          `json:"action"`
+	Why          string          `json:"why"`
+	SinceUpS     float64         `json:"since_up_s"`
+	SinceWall    string          `json:"since_wall"`
+	Sounding     bool            `json:"sounding"`
+	Silent       bool            `json:"silent"`
+	Latches      bool            `json:"latches"`
+	CanShelve    bool            `json:"can_shelve"`
+	ShelvedUntil *float64        `json:"shelved_until_up_s,omitempty"`
+	SuppressedBy string          `json:"suppressed_by,omitempty"`
+	Raised       uint64          `json:"raised"`
+	Runbook      string          `json:"runbook"`
+}
+
+type tonightJSON struct {
+	Verdict    string   `json:"verdict"`
+	Odds       string   `json:"odds"`
+	Facts      []string `json:"facts"`
+	Enough     string   `json:"enough"`
+	EndsWall   string   `json:"ends"`
+	NightsSeen int      `json:"nights_seen"`
+}
+
+type channelJSON struct {
+	Channel sensors.Channel `json:"channel"`
+	Quality sensors.Quality `json:"quality"`
+	Why     string          `json:"why"`
+	Value   *float64        `json:"value"` // raw, in the unit the name ends in
+	LastUpS *float64        `json:"last_up_s"`
+}
+
+// snapshot says a frame in JSON. Before the first snapshot only the notice and the stamp
+// are there.
+func (f *frame) snapshot() snapshotJSON {
+	out := snapshotJSON{Notice: certified, Stamp: &stampJSON{AgeS: f.ageS(), Stale: f.stale()}}
+	if !f.whole() {
+		return out
+	}
+	s, e := f.snap, f.snap.Est
+	out.Stamp.UpS, out.Stamp.Wall = s.Stamp.UpS(), core.FormatWall(s.Stamp.Wall)
+	out.Stamp.ClockTrusted, out.Stamp.Boot, out.Stamp.Tick = e.ClockTrusted, s.Boot, s.Tick
+	out.Numbers = make(map[string]numberJSON)
+	for _, n := range numbers() {
+		out.Numbers[n.name] = n.json(f)
+	}
+	out.Gas = &gasJSON{e.Band, e.BandWhy, e.GasFault, e.WarmingUp, e.WarmLeft.Seconds(),
+		tristate(e.Certified), tristate(e.CO)}
+	out.Van = vanOf(e)
+	alarms := alarmsOf(s.Alarms)
+	out.Alarms = &alarms
+	t := s.Tonight
+	out.Tonight = &tonightJSON{t.Verdict, t.Odds, append([]string{}, t.Facts...), tristate(t.Enough),
+		core.FormatWall(t.EndsWall), t.NightsSeen}
+	totals := s.Totals
+	out.Totals = &totals
+	channels := channelsOf(e.Channels)
+	out.Channels = &channels
+	return out
+}
+
+func vanOf(e *estimate.Estimates) *vanJSON {
+	v := &vanJSON{Cylinder: e.Cylinder, TareEntered: e.TareEntered, Overfilled: e.Overfilled, Moving: e.Moving,
+		HeatCalled: tristate(e.Heat), Starved: tristate(e.Starved), StarvedWhy: e.StarvedWhy,
+		Appliances: []shareJSON{}, WatchAsked: e.Watch.Asked, WatchQuiet: e.Watch.Quiet,
+		WatchLoss: e.Watch.Suspected, WatchWhy: e.Watch.Why}
+	for _, sh := range e.Shares {
+		v.Appliances = append(v.Appliances, shareJSON(sh))
+	}
+	return v
+}
+
+func alarmsOf(all []alerts.Status) []alarmJSON {
+	out := make([]alarmJSON, 0, len(all))
+	for _, a := range all {
+		j := alarmJSON{ID: a.ID, State: a.State.String(), Priority: a.Priority.String(), Quality: a.Quality,
+			Title: a.Title, Meaning: a.Meaning, Action: a.Action, Why: a.Why,
+			SinceUpS: a.SinceUp.Seconds(), SinceWall: core.FormatWall(a.SinceWall),
+			Sounding: a.Sounding, Silent: a.Silent, Latches: a.Latches, CanShelve: a.CanShelve,
+			SuppressedBy: a.SuppressedBy, Raised: a.RaisedN, Runbook: a.Runbook}
+		if a.State == alerts.Shelved {
+			until := a.ShelvedUntilUp.Seconds()
+			j.ShelvedUntil = &until
+		}
+		out = append(out, j)
+	}
+	return out
+}
+
+func channelsOf(all []estimate.ChannelState) []channelJSON {
+	out := make([]channelJSON, 0, len(all))
+	for _, c := range all {
+		j := channelJSON{Channel: c.Channel, Quality: c.Quality, Why: c.Why}
+		if c.Seen {
+			last := c.LastUp.Seconds()
+			j.LastUpS = &last
+			if c.Quality >= sensors.Suspect {
+				j.Value = &c.Value
+			}
+		}
+		out = append(out, j)
+	}
+	return out
+}
+
+func tristate(t estimate.Tristate) string {
+	switch t {
+	case estimate.Yes:
+		return "yes"
+	case estimate.No:
+		return "no"
+	}
+	return "unknown"
+}
+
+func (s *Server) getSnapshot(w http.ResponseWriter, r *http.Request) {
+	s.sendJSON(w, http.StatusOK, s.latest.Load().snapshot())
+}
+
+func (s *Server) getAlarms(w http.ResponseWriter, r *http.Request) {
+	whole := s.latest.Load().snapshot()
+	if whole.Alarms == nil {
+		whole.Alarms = &[]alarmJSON{}
+	}
+	s.sendJSON(w, http.StatusOK, struct {
+		Notice string       `json:"notice"`
+		Stamp  *stampJSON   `json:"stamp"`
+		Alarms *[]alarmJSON `json:"alarms"`
+	}{certified, whole.Stamp, whole.Alarms})
+}
+
+func (s *Server) getEvents(w http.ResponseWriter, r *http.Request) {
+	before, err := whole(r, "before", 0, 0, 1<<53)
+	if err != nil {
+		s.sendError(w, http.StatusBadRequest, err)
+		return
+	}
+	limit, err := whole(r, "limit", 100, 1, 1000)
+	if err != nil {
+		s.sendError(w, http.StatusBadRequest, err)
+		return
+	}
+	s.ask(w, r, func(ctx context.Context) (any, error) {
+		events, err := s.opt.Past.Events(ctx, uint64(before), int(limit))
+		return struct {
+			Events []core.Event `json:"events"`
+		}{append([]core.Event{}, events...)}, err
+	})
+}
+
+func (s *Server) getNights(w http.ResponseWriter, r *http.Request) {
+	limit, err := whole(r, "limit", 30, 1, 1000)
+	if err != nil {
+		s.sendError(w, http.StatusBadRequest, err)
+		return
+	}
+	s.ask(w, r, func(ctx context.Context) (any, error) {
+		rows, err := s.opt.Past.Nights(ctx, int(limit))
+		return struct {
+			Nights []nights.Night `json:"nights"`
+		}{append([]nights.Night{}, rows...)}, err
+	})
+}
+
+// bucketJSON is one stretch of a series; times without data are left out.
+type bucketJSON struct {
+	From    string  `json:"from"`
+	LengthS float64 `json:"length_s"`
+	Min     float64 `json:"min"`
+	Mean    float64 `json:"mean"`
+	Max     float64 `json:"max"`
+	N       int     `json:"n"`
+}
+
+func (s *Server) getSeries(w http.ResponseWriter, r *http.Request) {
+	name := r.FormValue("name")
+	if !seriesKnown(name) {
+		s.sendError(w, http.StatusNotFound, fmt.Errorf("series: no series is called %q; use a channel or a name of the estimates file, as fuel_kg", name))
+		return
+	}
+	from, err := core.ParseWall(r.FormValue("from"))
+	if err != nil {
+		s.sendError(w, http.StatusBadRequest, fmt.Errorf("series: from: %w", err))
+		return
+	}
+	to, err := core.ParseWall(r.FormValue("to"))
+	if err != nil {
+		s.sendError(w, http.StatusBadRequest, fmt.Errorf("series: to: %w", err))
+		return
+	}
+	points, err := whole(r, "points", 360, 2, 2000)
+	if err != nil {
+		s.sendError(w, http.StatusBadRequest, err)
+		return
+	}
+	if to.IsZero() || !from.Before(to) {
+		s.sendError(w, http.StatusBadRequest, errors.New("series: give from and to, with from before to"))
+		return
+	}
+	s.ask(w, r, func(ctx context.Context) (any, error) {
+		buckets, err := s.opt.Past.Series(ctx, name, from, to, int(points))
+		out := make([]bucketJSON, 0, len(buckets))
+		for _, b := range buckets {
+			out = append(out, bucketJSON{core.FormatWall(b.FromWall), b.Length.Seconds(), b.Min, b.Mean, b.Max, b.N})
+		}
+		return struct {
+			Name    string       `json:"name"`
+			Buckets []bucketJSON `json:"buckets"`
+		}{name, out}, err
+	})
+}
+
+// seriesKnown reports whether a van can have the series: a raw channel, a quantity, or one
+// end of its interval ("fuel_low_kg").
+func seriesKnown(name string) bool {
+	if slices.Contains(sensors.Known(), sensors.Channel(name)) {
+		return true
+	}
+	if slices.ContainsFunc(numbers(), func(n number) bool { return n.name == name }) {
+		return true
+	}
+	return slices.Contains([]string{"fuel_low_kg", "fuel_high_kg", "burn_low_kg_h", "burn_high_kg_h",
+		"nights_left_low", "nights_left_high", "gas_band"}, name)
+}
+
+// storeWait bounds what a page or an API answer waits for the store: a store that hangs
+// must not take the page with it.
+const storeWait = 3 * time.Second
+
+// ask answers with what the store says.
+func (s *Server) ask(w http.ResponseWriter, r *http.Request, question func(context.Context) (any, error)) {
+	if s.opt.Past == nil {
+		s.sendError(w, http.StatusNotFound, errors.New("history: this van keeps none"))
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), storeWait)
+	defer cancel()
+	answer, err := question(ctx)
+	if err != nil {
+		s.opt.Log.Error("history not read", "path", r.URL.Path, "err", err)
+		s.sendError(w, http.StatusServiceUnavailable, errors.New("history: the store does not answer; the log of the board says why"))
+		return
+	}
+	s.sendJSON(w, http.StatusOK, answer)
+}
+
+// whole is an optional whole number of the query.
+func whole(r *http.Request, key string, unset, low, high int64) (int64, error) {
+	text := r.FormValue(key)
+	if text == "" {
+		return unset, nil
+	}
+	n, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || n < low || n > high {
+		return 0, fmt.Errorf("%s: %q is not a whole number between %d and %d", key, text, low, high)
+	}
+	return n, nil
+}
+
+func (s *Server) sendJSON(w http.ResponseWriter, status int, v any) {
+	body, err := json.Marshal(v)
+	if err != nil { // a number JSON cannot say: the estimators promise there is none
+		s.opt.Log.Error("answer not written as JSON", "err", err)
+		http.Error(w, `{"error":"internal: the answer could not be written"}`, http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	w.WriteHeader(status)
+	w.Write(append(body, '\n'))
+}
+
+func (s *Server) sendError(w http.ResponseWriter, status int, err error) {
+	s.sendJSON(w, status, struct {
+		Error string `json:"error"`
+	}{err.Error()})
+}

@@ -1,0 +1,50 @@
+package web
+
+import (
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"net/http"
+)
+
+//go:embed assets
+var files embed.FS
+
+// asset is one embedded file under the name of its content.
+type asset struct {
+	path string // "/assets/<hash>.css"
+	kind string // content type
+	body []byte
+}
+
+// assets are the files of the page. Their names change with their content, so a phone may
+// keep them for ever.
+type assets struct{ css, js, icon asset }
+
+func loadAssets() assets {
+	load := func(name, ext, kind string) asset {
+		body, err := files.ReadFile("assets/" + name + ext)
+		if err != nil {
+			panic(err) // embedded at build time
+		}
+		sum := sha256.Sum256(body)
+		return asset{"/assets/" + hex.EncodeToString(sum[:8]) + ext, kind, body}
+	}
+	return assets{
+		css:  load("page", ".css", "text/css; charset=utf-8"),
+		js:   load("page", ".js", "text/javascript; charset=utf-8"),
+		icon: load("icon", ".svg", "image/svg+xml"),
+	}
+}
+
+func (a assets) serve(w http.ResponseWriter, r *http.Request) {
+	for _, f := range [...]asset{a.css, a.js, a.icon} {
+		if r.URL.Path == f.path {
+			w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+			w.Header().Set("Content-Type", f.kind)
+			w.Write(f.body)
+			return
+		}
+	}
+	http.NotFound(w, r)
+}

@@ -1,0 +1,124 @@
+package web
+
+import (
+	"context"
+	"html/template"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"frostline/daemon/core"
+	"frostline/daemon/estimate"
+	"frostline/daemon/nights"
+	"frostline/daemon/show"
+)
+
+const (
+	traceSpan   = 6 * time.Hour // how far back the small traces reach
+	tracePoints = 36            // ten minutes each: finer costs bytes and shows no more on a phone
+	stripBars   = 11            // bars that fit across a phone
+	stripPast   = 8             // of them at most for the past
+	stripLeast  = 3             // and at least
+)
+
+// draw adds the pictures: the strip of nights, and a trace for each line of numbers. What
+// the store does not give is left out; the words stand without it.
+func (s *Server) draw(ctx context.Context, d *pageData, snap *core.Snapshot) {
+	if s.opt.Past == nil {
+		return
+	}
+	for _, rows := range [][]row{d.Tonight, d.Now} {
+		for i := range rows {
+			if rows[i].Series != "" {
+				rows[i].Trace = s.trace(ctx, rows[i], d.Look, snap)
+			}
+		}
+	}
+	past, err := s.opt.Past.Nights(ctx, stripPast)
+	if err != nil {
+		s.opt.Log.Error("nights not read", "err", err)
+		return
+	}
+	d.Strip = strip(past, snap, d.Look)
+}
+
+// trace draws the last hours of one line, or nothing if there are none.
+func (s *Server) trace(ctx context.Context, r row, l look, snap *core.Snapshot) template.HTML {
+	to := snap.Stamp.Wall
+	from := to.Add(-traceSpan)
+	buckets, err := s.opt.Past.Series(ctx, r.Series, from, to, tracePoints)
+	if err != nil || len(buckets) == 0 {
+		return "" // a channel that was wired today has no past; a failing store is told by the nights
+	}
+	p := show.TracePicture{Title: r.Word + ", last six hours", SpanS: traceSpan.Seconds()}
+	least, most := math.Inf(1), math.Inf(-1)
+	for _, b := range buckets {
+		least, most = min(least, b.Min), max(most, b.Max)
+		p.Pieces = append(p.Pieces, show.Piece{FromS: b.FromWall.Sub(from).Seconds(), LengthS: b.Length.Seconds(),
+			Min: b.Min, Mean: b.Mean, Max: b.Max})
+	}
+	p.Desc = "between " + l.choice().Interval(least, most, r.unit)
+	if r.Series == bandSeries {
+		p.Desc = "highest band " + bandAt(most)
+	}
+	return template.HTML(show.Trace(p)) // show escapes what it is given
+}
+
+// bandSeries is the gas band as the history keeps it, 0 blind to 4 leave.
+const bandSeries = "gas_band"
+
+func bandAt(n float64) string {
+	all := bands()
+	return all[min(len(all)-1, max(0, int(n)))]
+}
+
+// strip draws the nights behind and ahead, as many of each as a phone has room for.
+func strip(past []nights.Night, snap *core.Snapshot, l look) template.HTML {
+	past = slices.Clone(past)
+	slices.SortStableFunc(past, func(a, b nights.Night) int { return strings.Compare(a.Date, b.Date) })
+	left := snap.Tonight.NightsLeft
+	p := show.NightsPicture{Title: "Nights behind and ahead", Units: l.choice(),
+		LeftLow: math.NaN(), Left: math.NaN(), LeftHigh: math.NaN(),
+		Tonight: show.NightBar{Kg: math.NaN(), LowC: math.NaN()}}
+	ahead := 1
+	if left.Known() {
+		p.LeftLow, p.Left, p.LeftHigh = left.Low, left.Value, left.High
+		p.Desc = l.choice().Value(left.Value, left.Low, left.High, show.Nights) + " left in the cylinder"
+		ahead = max(1, int(math.Ceil(min(left.High, stripBars))))
+		p.Tonight.Kg = perNight(snap.Est.FuelKg, left)
+	} else {
+		p.Desc = "nights left unknown: " + left.Why
+	}
+	for _, n := range past[max(0, len(past)-min(stripPast, max(stripLeast, stripBars-ahead))):] {
+		p.Past = append(p.Past, show.NightBar{Label: weekday(n.Date), Kg: orNaN(n.BurnedKg), LowC: orNaN(n.OutsideLowC)})
+	}
+	if low := snap.Tonight.ExpectedLowC; low.Known() {
+		p.Tonight.LowC = low.Value
+	}
+	p.Tonight.Label = "now"
+	return template.HTML(show.StripOfNights(p)) // show escapes what it is given
+}
+
+// perNight is what one of the nights left is taken to burn.
+func perNight(fuel, left estimate.Quantity) float64 {
+	if !fuel.Known() || left.Value < 0.1 {
+		return math.NaN()
+	}
+	return fuel.Value / left.Value
+}
+
+func weekday(date string) string {
+	day, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return ""
+	}
+	return day.Format("Mon")
+}
+
+func orNaN(v *float64) float64 {
+	if v == nil {
+		return math.NaN()
+	}
+	return *v
+}

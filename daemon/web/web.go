@@ -1,0 +1,174 @@
+// Package web shows the van to a phone and to machines: the page, a JSON API, live updates
+// as server-sent events, and /metrics. Everything is rendered from the newest
+// [core.Snapshot], so page, API and metrics cannot disagree.
+//
+// The page works with scripts off, asks nothing of any other host, and is no way to wake
+// anyone: its stream ends when the phone sleeps. It complements a certified gas alarm and
+// says so wherever it shows gas.
+//
+// A [Server] starts no goroutine. The owner of the http.Server leaves its WriteTimeout at 0
+// (each write to a stream carries its own deadline) and ends open streams by cancelling the
+// server's base context.
+package web
+
+import (
+	"context"
+	"errors"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"frostline/daemon/core"
+	"frostline/daemon/nights"
+	"frostline/sensors"
+)
+
+// certified is said wherever gas is shown.
+const certified = "A certified gas alarm is the watch. This is a second pair of eyes and never replaces it."
+
+// staleAfter is two beats of the slowest tick the daemon allows (10 s) and time to read the
+// sensors: when nothing newer has been delivered for that long, the numbers are old.
+const staleAfter = 25 * time.Second
+
+// Past is what the page asks of the store. Series returns at most maxPoints stretches
+// between from and to; Events returns the newest events with a Seq below beforeSeq (0 means
+// from the newest), newest first; Nights returns the newest rows of the ledger, oldest
+// first.
+type Past interface {
+	Series(ctx context.Context, name string, from, to time.Time, maxPoints int) ([]core.Bucket, error)
+	Events(ctx context.Context, beforeSeq uint64, limit int) ([]core.Event, error)
+	Nights(ctx context.Context, limit int) ([]nights.Night, error)
+}
+
+// Options is what the page must know besides the snapshots. The zero value serves a page
+// that can only be read.
+type Options struct {
+	Hosts    []string                                  // names the page may be asked for, besides localhost, the host's own name and its addresses
+	Command  func(context.Context, core.Command) error // returns once the command's effect is committed; its error is shown to the person
+	Past     Past                                      // nil if no history is kept
+	Metrics  bool                                      // serve /metrics
+	Version  string
+	Revision string
+	Log      *slog.Logger   // nil discards
+	Sounder  bool           // a tested sounder is fitted
+	Writable bool           // forms and commands are taken
+	VanName  string         // shown on the page only
+	Zone     *time.Location // of the times on the page; nil is UTC
+}
+
+// Server is the page. It is an http.Handler and an output of the daemon.
+type Server struct {
+	opt     Options
+	hosts   map[string]bool
+	assets  assets
+	page    *template.Template
+	mux     *http.ServeMux
+	cross   *http.CrossOriginProtection
+	latest  atomic.Pointer[frame]
+	streams chan struct{} // one token per open stream
+}
+
+// frame is one delivery: the snapshot (nil before the first), when it came by real time,
+// and a channel that is closed when the next one is there.
+type frame struct {
+	snap *core.Snapshot
+	at   time.Time
+	next chan struct{}
+}
+
+// ageS is how long ago the frame was delivered.
+func (f *frame) ageS() float64 { return time.Since(f.at).Seconds() }
+
+// stale reports whether a newer snapshot is overdue. Before the first there is nothing to
+// be stale.
+func (f *frame) stale() bool { return f.snap != nil && time.Since(f.at) > staleAfter }
+
+// New prepares the page. It reads the host's name once; everything else it needs is in o.
+func New(o Options) *Server {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Zone == nil {
+		o.Zone = time.UTC
+	}
+	s := &Server{
+		opt:     o,
+		hosts:   allowedHosts(o.Hosts),
+		assets:  loadAssets(),
+		mux:     http.NewServeMux(),
+		cross:   http.NewCrossOriginProtection(),
+		streams: make(chan struct{}, maxStreams),
+	}
+	s.page = loadPage()
+	s.latest.Store(&frame{at: time.Now(), next: make(chan struct{})})
+	s.routes()
+	return s
+}
+
+// Deliver makes snap the newest. It never blocks: streams that are slow skip to whatever
+// is newest when they next look.
+func (s *Server) Deliver(snap *core.Snapshot) {
+	old := s.latest.Swap(&frame{snap: snap, at: time.Now(), next: make(chan struct{})})
+	close(old.next)
+}
+
+// Health has nothing to report: the page keeps no queue.
+func (s *Server) Health(func(sensors.Channel, sensors.Reading)) {}
+
+func (s *Server) routes() {
+	s.mux.HandleFunc("GET /{$}", s.getPage)
+	s.mux.HandleFunc("GET /assets/{name}", s.assets.serve)
+	s.mux.HandleFunc("GET /api/snapshot", s.getSnapshot)
+	s.mux.HandleFunc("GET /api/alarms", s.getAlarms)
+	s.mux.HandleFunc("GET /api/events", s.getEvents)
+	s.mux.HandleFunc("GET /api/nights", s.getNights)
+	s.mux.HandleFunc("GET /api/series", s.getSeries)
+	s.mux.HandleFunc("GET /api/stream", s.getStream)
+	s.mux.HandleFunc("POST /api/command", s.postCommand)
+	s.mux.HandleFunc("POST /do", s.postForm)
+	s.mux.HandleFunc("POST /look", s.postLook)
+	if s.opt.Metrics {
+		s.mux.Handle("GET /metrics", s.metrics())
+	}
+}
+
+// ServeHTTP answers one request. Headers, the host list and the cross-origin check stand
+// before every route, whatever the method.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	secure(w.Header())
+	switch {
+	case !s.hostAllowed(r.Host):
+		s.refuse(w, r, http.StatusMisdirectedRequest, "This name is not one this page answers to. Use the address of the van's board, or add the name to the configuration.")
+	case r.Method == http.MethodTrace:
+		w.Header().Set("Allow", "GET, HEAD, POST")
+		s.refuse(w, r, http.StatusMethodNotAllowed, "TRACE is refused.")
+	case s.cross.Check(r) != nil:
+		s.opt.Log.Warn("request from another site refused", "path", r.URL.Path, "origin", r.Header.Get("Origin"))
+		s.refuse(w, r, http.StatusForbidden, "This request came from another site and is refused.")
+	default:
+		s.mux.ServeHTTP(w, r)
+	}
+}
+
+// errReadOnly is said when a command comes to a page that takes none.
+var errReadOnly = errors.New("this page can only be read: commands are taken on the board itself (loopback), or elsewhere once the configuration allows it")
+
+// command hands an order to the van and waits until its effect is stored.
+func (s *Server) command(ctx context.Context, c core.Command) error {
+	if !s.opt.Writable || s.opt.Command == nil {
+		return errReadOnly
+	}
+	return s.opt.Command(ctx, c)
+}
+
+// refuse answers a machine in JSON and a person in plain text.
+func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, why string) {
+	if strings.HasPrefix(r.URL.Path, "/api/") {
+		s.sendError(w, status, errors.New(why))
+		return
+	}
+	http.Error(w, why, status)
+}
