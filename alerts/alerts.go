@@ -31,6 +31,40 @@ const (
 	OutOfService                // I
 )
 
+// String is the word used in events, metrics, the page and saved state.
+func (s State) String() string {
+	switch s {
+	case Normal:
+		return "normal"
+	case Unacked:
+		return "unacknowledged"
+	case Acked:
+		return "acknowledged"
+	case Returned:
+		return "returned-to-normal"
+	case LatchedUnacked:
+		return "latched-unacknowledged"
+	case LatchedAcked:
+		return "latched-acknowledged"
+	case Shelved:
+		return "shelved"
+	case Suppressed:
+		return "suppressed-by-design"
+	case OutOfService:
+		return "out-of-service"
+	}
+	return "unknown"
+}
+
+// States lists the nine states in the order of the transition table.
+func States() []State {
+	return []State{Normal, Unacked, Acked, Returned, LatchedUnacked, LatchedAcked, Shelved, Suppressed, OutOfService}
+}
+
+// Standing reports whether a person should see the alarm now: its condition holds, or held
+// and is not yet dealt with. Shelved, suppressed and out of service are listed apart.
+func (s State) Standing() bool { return s >= Unacked && s <= LatchedAcked }
+
 // Priority orders alarms. Critical and High break quiet hours.
 type Priority uint8
 
@@ -40,6 +74,48 @@ const (
 	Medium
 	High
 	Critical
+)
+
+// String is the word of sensing.md 6.4 in lower case.
+func (p Priority) String() string {
+	switch p {
+	case Critical:
+		return "critical"
+	case High:
+		return "high"
+	case Medium:
+		return "medium"
+	}
+	return "low"
+}
+
+// Severity is the word people and machines outside get (conventions.md 1.5): critical for
+// critical and high, so a gas pre-warning is never held back; warning for medium; info for
+// low.
+func (p Priority) Severity() string {
+	switch p {
+	case Critical, High:
+		return "critical"
+	case Medium:
+		return "warning"
+	}
+	return "info"
+}
+
+// Class says what an alarm is about. The glove button and the restart treat gas and carbon
+// monoxide apart from the rest.
+type Class string
+
+// What alarms are about.
+const (
+	ClassGas      Class = "gas"             // gas where it must not be, or nobody watching for it
+	ClassCO       Class = "carbon-monoxide" // the CO alarm's own contact
+	ClassHeat     Class = "heat"            // the heating fails or is about to
+	ClassWater    Class = "water"
+	ClassPower    Class = "power"
+	ClassFuel     Class = "fuel"
+	ClassCylinder Class = "cylinder"
+	ClassProgram  Class = "program" // frostline itself: sensors, clock, store, messages
 )
 
 // Setpoints are the limits an owner may move, compiled from the configuration.
@@ -55,7 +131,54 @@ type Setpoints struct {
 	Stored       bool   // van stored: suppresses comfort alarms
 	Broker       bool   // an MQTT broker is configured
 	Sounder      bool   // a sounder is configured
-	RequalifyBy  string // YYYY-MM after which the cylinder needs requalification; "" unknown
+	RequalifyBy  string // YYYY-MM in which the cylinder needs requalification; "" unknown
+}
+
+// Defaults are the setpoints of a van whose owner moved none of them. Sound is not held
+// back at any hour until quiet hours are configured.
+func Defaults() Setpoints {
+	return Setpoints{
+		PipeC:        2,    // sensing.md 6.4
+		BatteryV:     11.8, // blowers run but ignition boards get doubtful below 11 to 12 V, sensing.md 7
+		Zone:         time.UTC,
+		NightFromMin: 20 * 60,
+		NightToMin:   8 * 60,
+	}
+}
+
+// Night reports whether wall is within the hours when night priorities hold. Without a
+// trusted clock it is always night: a pipe alarm that sounds by day costs less than one
+// that does not sound at three in the morning.
+func (s Setpoints) Night(wall time.Time, trusted bool) bool {
+	return !trusted || s.within(wall, s.NightFromMin, s.NightToMin)
+}
+
+// Quiet reports whether wall is within quiet hours. Without a trusted clock there are none.
+func (s Setpoints) Quiet(wall time.Time, trusted bool) bool {
+	return trusted && s.within(wall, s.QuietFromMin, s.QuietToMin)
+}
+
+// within reports whether the local minute of wall lies in [from, to), over midnight if
+// from is the later one.
+func (s Setpoints) within(wall time.Time, from, to int) bool {
+	now := s.localMin(wall)
+	if from <= to {
+		return from <= now && now < to
+	}
+	return now >= from || now < to
+}
+
+// localMin is the minute of the day on the van's own clock.
+func (s Setpoints) localMin(wall time.Time) int {
+	hour, minute, _ := s.local(wall).Clock()
+	return hour*60 + minute
+}
+
+func (s Setpoints) local(wall time.Time) time.Time {
+	if s.Zone == nil {
+		return wall.UTC()
+	}
+	return wall.In(s.Zone)
 }
 
 // Facts is what a rule may test: beliefs, tonight, and the program's own health.
@@ -66,7 +189,7 @@ type Facts struct {
 	LostGap  time.Duration // length of the last gap in monitoring when Lost
 	Lost     bool          // the program died and came back; true until the first minute has passed
 	GapKnown bool          // whether LostGap is a length or only "unknown"
-	AtNight  bool          // within Setpoints.NightFromMin..NightToMin of a trusted clock, or the clock is untrusted
+	AtNight  bool          // filled in by Engine.Step: within NightFromMin..NightToMin of a trusted clock, or the clock is untrusted
 }
 
 // Status is one alarm as it stands after a tick.
@@ -87,8 +210,12 @@ type Status struct {
 	SuppressedBy   string // the named rule, when Suppressed
 	Latches        bool
 	CanShelve      bool
-	Silent         bool   // a page notice that never sounds
-	RaisedN        uint64 // times raised since the first start
+	Silent         bool          // a page notice that never sounds
+	Class          Class         // what it is about
+	CanLeave       bool          // may be taken out of service
+	ReAlarm        time.Duration // sounds again after this long while it stands; 0 means never
+	SoundN         uint64        // grows by one each time the sound starts anew: raised, re-alarmed, found standing after a restart
+	RaisedN        uint64        // times raised since the first start
 }
 
 // Transition is one change of state of one alarm. Everything outside hears of alarms

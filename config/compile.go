@@ -387,7 +387,7 @@ func (c *compiler) mqtt(r *rawMQTT) *MQTT {
 	}
 	m := &MQTT{
 		Broker: c.text("mqtt.broker", r.Broker, ""), Device: c.text("mqtt.device", r.Device, ""),
-		Domain: c.text("mqtt.domain", r.Domain, "homie"), Events: c.text("mqtt.events", r.Events, "frostline"),
+		Domain: c.text("mqtt.domain", r.Domain, "homie"), Events: c.text("mqtt.events", r.Events, ""),
 		User: c.text("mqtt.user", r.User, ""), PasswordFile: c.text("mqtt.password_file", r.PasswordFile, ""),
 		CAFile: c.text("mqtt.ca_file", r.CAFile, ""), CertFile: c.text("mqtt.cert_file", r.CertFile, ""),
 		KeyFile: c.text("mqtt.key_file", r.KeyFile, ""),

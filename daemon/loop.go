@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"frostline/daemon/core"
+	"frostline/daemon/estimate"
 	"frostline/sensors"
 )
 
@@ -326,7 +327,17 @@ func (l *Loop) log(e core.Event) {
 	case e.Night != nil:
 		l.o.Log.Info("night closed", "date", e.Night.Date)
 	case e.Happening != nil:
-		h := e.Happening
-		l.o.Log.Info(h.Kind, "sensor", h.Channel, "quality", h.Quality, "why", h.Why, "appliance", h.Appliance)
+		l.o.Log.Info(e.Happening.Kind, about(e.Happening)...)
 	}
+}
+
+// about is what a happening has to say, without the fields it does not use.
+func about(h *estimate.Happening) (args []any) {
+	for _, f := range []struct{ key, text string }{{"sensor", h.Channel}, {"quality", h.Quality}, {"why", h.Why},
+		{"appliance", h.Appliance}, {"guess", h.Guess}} {
+		if f.text != "" {
+			args = append(args, f.key, f.text)
+		}
+	}
+	return args
 }

@@ -168,6 +168,9 @@ type Estimates struct {
 	Band           GasBand
 	BandWhy        string        // the reason for the band, one sentence
 	GasFault       string        // the fault behind Blind, empty if warm-up or none
+	GasLevel       GasBand       // level the signal has reached now, without any delay, on either channel; Leave when saturated
+	GasHold        GasBand       // highest level whose clear threshold has not been undershot since it was reached
+	WarningForS    float64       // how long GasHold has been Warning or Leave, seconds
 	FloorGasPctLEL Quantity      // unknown unless the sensor met a test mix
 	GasSinceUp     time.Duration // Up when the band was entered
 	WarmingUp      bool          // the gas sensor is within its warm-up

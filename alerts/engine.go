@@ -1,0 +1,372 @@
+package alerts
+
+import (
+	"time"
+
+	"frostline/sensors"
+)
+
+const (
+	// maxShelf is the longest an alarm may be off the list, extensions included
+	// (sensing.md 6.2).
+	maxShelf = 8 * time.Hour
+	// longestGap is three of the longest ticks, as for a silent channel. Nobody looked for
+	// longer than that, so what was clearing starts clearing again.
+	longestGap = 30 * time.Second
+)
+
+// Engine is the alarm machine of ISA-18.2: every alarm of a catalogue in one of nine states,
+// moved by [Engine.Step] and by the operator's verbs along the table of sensing.md 6.2 and
+// in no other way.
+//
+// A condition is "on" once it was true for the rule's on-delay and "off" once it was false
+// beyond its deadband for the off-delay; an unknown answer changes neither. Where the table
+// lets an alarm leave G, H or I to normal, a latching one whose condition had been on goes
+// to "latched, unacknowledged" instead: only a reset by a person takes a latch off. In H
+// there is no off-delay, because what was suppressed may be about a cylinder that is gone.
+//
+// It has one owner and reads no clock. The slices it returns are never changed afterwards.
+type Engine struct {
+	set    Setpoints
+	alarms []alarm
+	status []Status
+	stale  bool // status must be built anew
+
+	stepped bool
+	up      time.Duration // of the last Step
+	quiet   bool          // quiet hours, as of the last Step
+}
+
+// alarm is one rule and where it stands.
+type alarm struct {
+	rule  *Rule
+	state State
+	on    bool // the condition, after delays and deadband
+	owed  bool // a latching alarm has been on and no person has reset it
+
+	raising, clearing     bool // a delay is running
+	raisingUp, clearingUp time.Duration
+
+	truth    Truth
+	quality  sensors.Quality
+	priority Priority
+	why      string // of the last move
+	judged   bool   // quality is of this boot
+	fault    string // why it cannot be believed now; "" if it can
+
+	sinceUp   time.Duration
+	sinceWall time.Time
+	soundUp   time.Duration // start of the re-alarm timer
+	shelvedUp time.Duration // first shelving; an extension counts from here
+	untilUp   time.Duration
+	by        string // named suppression
+
+	sounding bool
+	soundN   uint64
+	raisedN  uint64
+	restored bool // not stepped since a restart
+}
+
+// NewEngine makes an engine with every alarm normal. The rules are kept in their order,
+// which is the order of [Engine.Status]; two rules of one id are a mistake in the program
+// and panic.
+func NewEngine(rules []Rule, set Setpoints) *Engine {
+	e := &Engine{set: set, stale: true, alarms: make([]alarm, len(rules))}
+	for i := range rules {
+		if j := e.index(rules[i].ID); j >= 0 {
+			panic("alerts: two rules named " + rules[i].ID)
+		}
+		r := rules[i]
+		e.alarms[i] = alarm{rule: &r, priority: r.Priority, quality: sensors.Missing}
+	}
+	return e
+}
+
+// index is the place of the alarm named id, or -1.
+func (e *Engine) index(id string) int {
+	for i := range e.alarms {
+		if e.alarms[i].rule != nil && e.alarms[i].rule.ID == id {
+			return i
+		}
+	}
+	return -1
+}
+
+// Step judges every rule by the facts of one tick and returns the changes of state, in
+// catalogue order; nil in most ticks. It fills in f.AtNight. Up that runs backwards is a
+// new boot: states are carried over as by [Engine.Restore].
+func (e *Engine) Step(f *Facts) []Transition {
+	up := f.Stamp.Up
+	if e.stepped && up < e.up {
+		e.Restore(e.Save())
+	}
+	gap := e.stepped && up-e.up > longestGap
+	trusted := f.Est.ClockTrusted
+	f.AtNight = e.set.Night(f.Stamp.Wall, trusted)
+	e.quiet = e.set.Quiet(f.Stamp.Wall, trusted)
+
+	var moves []Transition
+	for i := range e.alarms {
+		a := &e.alarms[i]
+		if a.restored {
+			moves = e.restart(a, f, moves)
+		}
+		e.judge(a, f, gap)
+		moves = e.advance(a, f, moves)
+		e.sound(a)
+	}
+	e.stepped, e.up = true, up
+	return moves
+}
+
+// judge asks the rule and runs the delays.
+func (e *Engine) judge(a *alarm, f *Facts, gap bool) {
+	truth := a.rule.Test(f, a.on)
+	quality := a.rule.quality(f, truth)
+	if quality != a.quality || !a.judged {
+		a.quality, a.judged, e.stale = quality, true, true
+		a.fault = ""
+		if quality < sensors.Suspect {
+			a.fault = a.rule.why(f)
+		}
+	}
+	if p := a.rule.priority(f); p != a.priority {
+		a.priority, e.stale = p, true
+	}
+	a.truth = truth
+	a.settle(truth, f.Stamp.Up, gap)
+}
+
+// settle turns the answers of single ticks into a condition that is on or off. Delays are
+// lengths of Up between ticks and so never come out shorter than stated.
+func (a *alarm) settle(truth Truth, up time.Duration, gap bool) {
+	switch truth {
+	case True:
+		a.clearing = false
+		if a.on {
+			return
+		}
+		if !a.raising {
+			a.raising, a.raisingUp = true, up
+		}
+		if up-a.raisingUp >= a.rule.OnDelay {
+			a.on, a.raising = true, false
+			a.owed = a.owed || a.rule.Latch
+		}
+	case False:
+		a.raising = false
+		if !a.on {
+			return
+		}
+		if !a.clearing || gap {
+			a.clearing, a.clearingUp = true, up
+		}
+		if up-a.clearingUp >= a.rule.OffDelay || a.state == Suppressed {
+			a.on, a.clearing = false, false
+		}
+	case Unknown:
+		a.clearing = false
+	}
+}
+
+// advance moves the alarm by suppression, condition and timers: the columns SUP, ON, OFF,
+// UNSHELVE and re-alarm of the table.
+func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
+	if done, next := e.suppress(a, f, moves); done {
+		return next
+	}
+	st, up := f.Stamp, f.Stamp.Up
+	switch a.state {
+	case Normal, Returned, LatchedUnacked, LatchedAcked:
+		if a.on {
+			return e.move(a, Unacked, st, a.rule.because("", f), "", moves)
+		}
+	case Unacked, Acked:
+		if !a.on {
+			return e.move(a, a.whenOff(), st, a.rule.fell(f), "", moves)
+		}
+		if a.rule.ReAlarm == 0 || up-a.soundUp < a.rule.ReAlarm {
+			break
+		}
+		if a.state == Acked {
+			return e.move(a, Unacked, st, a.rule.because("still standing after it was acknowledged", f), "", moves)
+		}
+		a.soundUp, e.stale = up, true
+		a.soundN++
+	case Shelved:
+		if up >= a.untilUp {
+			return e.move(a, a.back(), st, a.rule.because("shelving ended", f), "", moves)
+		}
+	}
+	return moves
+}
+
+// suppress handles the named rules: into H while one holds, out of it afterwards. It is done
+// with the alarm for this tick if it moved it, or if nothing else can.
+func (e *Engine) suppress(a *alarm, f *Facts, moves []Transition) (done bool, _ []Transition) {
+	by := ""
+	if a.rule.Suppressed != nil {
+		by = a.rule.Suppressed(f)
+	}
+	switch {
+	case a.state == OutOfService:
+		return true, moves
+	case a.state == Suppressed && by == "":
+		was := a.by
+		a.by = ""
+		return true, e.move(a, a.back(), f.Stamp, a.rule.because("no longer suppressed by design: "+was, f), "", moves)
+	case a.state == Suppressed:
+		if by != a.by {
+			a.by, e.stale = by, true
+		}
+		return true, moves
+	case by != "":
+		a.by = by
+		return true, e.move(a, Suppressed, f.Stamp, "suppressed by design: "+by, "", moves)
+	}
+	return false, moves
+}
+
+// whenOff is where an active alarm goes when its condition is gone.
+func (a *alarm) whenOff() State {
+	switch {
+	case a.state == Unacked && a.rule.Latch:
+		return LatchedUnacked
+	case a.state == Unacked:
+		return Returned
+	case a.rule.Latch:
+		return LatchedAcked
+	}
+	return Normal
+}
+
+// back is where an alarm goes that is shelved, suppressed or out of service no longer.
+func (a *alarm) back() State {
+	switch {
+	case a.on:
+		return Unacked
+	case a.owed:
+		return LatchedUnacked
+	}
+	return Normal
+}
+
+// move changes the state and records it. It is the only place where a state changes.
+func (e *Engine) move(a *alarm, to State, st sensors.Stamp, why, actor string, moves []Transition) []Transition {
+	from := a.state
+	a.state, e.stale = to, true
+	if from != to {
+		a.sinceUp, a.sinceWall = st.Up, st.Wall
+	}
+	a.why = why
+	switch to {
+	case Unacked:
+		a.soundUp = st.Up
+		a.soundN++
+		if from != Acked {
+			a.raisedN++
+		}
+	case Acked:
+		a.soundUp = st.Up
+	}
+	return append(moves, Transition{Kind: "alarm", ID: a.rule.ID, From: from.String(), To: to.String(),
+		Priority: a.priority.String(), Why: why, Actor: actor})
+}
+
+// sound decides whether the alarm wants sound now. Critical and high break quiet hours, and
+// so do the rules that say so.
+func (e *Engine) sound(a *alarm) {
+	now := a.state == Unacked && !a.rule.Silent &&
+		(!e.quiet || a.priority >= High || a.rule.BreaksQuiet)
+	if now != a.sounding {
+		a.sounding, e.stale = now, true
+	}
+}
+
+// Status is every alarm as it stands, in catalogue order. The slice is never changed: the
+// same one comes back until something changes, and then another.
+func (e *Engine) Status() []Status {
+	if !e.stale {
+		return e.status
+	}
+	e.status = make([]Status, len(e.alarms))
+	for i := range e.alarms {
+		a := &e.alarms[i]
+		r := a.rule
+		e.status[i] = Status{ID: r.ID, Title: r.Title, Meaning: r.Meaning, Action: r.Action, Runbook: r.Runbook,
+			State: a.state, Priority: a.priority, Quality: a.quality, Why: a.says(),
+			SinceUp: a.sinceUp, SinceWall: a.sinceWall, Sounding: a.sounding, SuppressedBy: a.by,
+			Latches: r.Latch, CanShelve: r.CanShelve, Silent: r.Silent, RaisedN: a.raisedN,
+			Class: r.Class, CanLeave: r.CanLeaveService, ReAlarm: r.ReAlarm, SoundN: a.soundN}
+		if a.state == Shelved {
+			e.status[i].ShelvedUntilUp = a.untilUp
+		}
+	}
+	e.stale = false
+	return e.status
+}
+
+// says is what is behind the state, as of the last move, and what is in doubt now.
+func (a *alarm) says() string {
+	switch {
+	case a.fault == "":
+		return a.why
+	case a.state == Normal || a.why == "":
+		return a.fault
+	}
+	return a.why + "; now unknown: " + a.fault
+}
+
+// priority is the highest of the day's, the night's and what the facts ask for.
+func (r *Rule) priority(f *Facts) Priority {
+	p := r.Priority
+	if f.AtNight {
+		p = max(p, r.NightPriority)
+	}
+	if r.Escalate != nil {
+		p = max(p, r.Escalate(f))
+	}
+	return p
+}
+
+// quality is that of what the answer rests on: an unknown answer rests on nothing good.
+func (r *Rule) quality(f *Facts, answer Truth) sensors.Quality {
+	switch {
+	case r.Rests == nil && answer == Unknown:
+		return sensors.Missing
+	case r.Rests == nil:
+		return sensors.Good
+	case answer == Unknown:
+		return min(r.Rests(f), sensors.Bad)
+	}
+	return r.Rests(f)
+}
+
+func (r *Rule) why(f *Facts) string {
+	if r.Why == nil {
+		return ""
+	}
+	return r.Why(f)
+}
+
+// because puts the rule's numbers behind a cause.
+func (r *Rule) because(cause string, f *Facts) string {
+	why := r.why(f)
+	switch {
+	case cause == "" && why == "":
+		return "condition holds"
+	case cause == "":
+		return why
+	case why == "":
+		return cause
+	}
+	return cause + ": " + why
+}
+
+// fell words the end of the condition.
+func (r *Rule) fell(f *Facts) string {
+	if r.Fell == "" {
+		return r.because("condition gone", f)
+	}
+	return r.because(r.Fell, f)
+}

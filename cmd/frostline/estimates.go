@@ -1,0 +1,101 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strconv"
+
+	"frostline/daemon/core"
+	"frostline/daemon/estimate"
+)
+
+// estimatesCSV writes the estimates file of product.md: its columns are kept stable, later
+// ones come at the end, and an empty cell is unknown.
+type estimatesCSV struct {
+	w      *csv.Writer
+	header []string
+}
+
+var estimateColumns = []string{"up_s", "wall", "fuel_kg", "fuel_low_kg", "fuel_high_kg", "burn_kg_h", "burn_low_kg_h",
+	"burn_high_kg_h", "heater_kg_h", "other_kg_h", "liquid_c", "cylinder_kpa", "supply_ratio", "seat_margin_k",
+	"gas_pct_lel", "gas_band", "cabin_c", "outside_c", "nights_left", "nights_left_low", "nights_left_high",
+	"cylinder", "moving", "appliances"}
+
+func newEstimatesCSV(out io.Writer) *estimatesCSV {
+	e := &estimatesCSV{w: csv.NewWriter(out)}
+	e.header = append(e.header, estimateColumns...)
+	return e
+}
+
+func (e *estimatesCSV) row(s *core.Snapshot) error {
+	if len(e.header) > 0 { // the header, once
+		if err := e.w.Write(e.header); err != nil {
+			return err
+		}
+		e.header = nil
+	}
+	x := s.Est
+	value := func(q estimate.Quantity, digits int) string {
+		if !q.Known() {
+			return ""
+		}
+		return number(q.Value, digits)
+	}
+	span := func(q estimate.Quantity, digits int) (string, string, string) {
+		if !q.Known() {
+			return "", "", ""
+		}
+		return number(q.Value, digits), number(q.Low, digits), number(q.High, digits)
+	}
+	fuel, fuelLow, fuelHigh := span(x.FuelKg, 4)
+	burn, burnLow, burnHigh := span(x.BurnKgPerH, 4)
+	left, leftLow, leftHigh := span(s.Tonight.NightsLeft, 2)
+	moving := "0"
+	if x.Moving {
+		moving = "1"
+	}
+	shares, err := sharesJSON(x.Shares)
+	if err != nil {
+		return err
+	}
+	err = e.w.Write([]string{number(s.Stamp.UpS(), 3), core.FormatWall(s.Stamp.Wall), fuel, fuelLow, fuelHigh, burn, burnLow, burnHigh,
+		value(x.HeaterKgPerH, 4), value(x.OtherKgPerH, 4), value(x.LiquidTempC, 2), value(x.CylinderKPa, 1),
+		value(x.SupplyRatio, 2), value(x.SeatMarginK, 2), value(x.FloorGasPctLEL, 2), string(x.Band),
+		value(x.CabinC, 2), value(x.OutsideC, 2), left, leftLow, leftHigh, string(x.Cylinder), moving, shares})
+	e.w.Flush()
+	if err == nil {
+		err = e.w.Error()
+	}
+	if err != nil {
+		return fmt.Errorf("estimates: %w", err)
+	}
+	return nil
+}
+
+// number never writes minus zero.
+func number(v float64, digits int) string {
+	s := strconv.FormatFloat(v, 'f', digits, 64)
+	if f, _ := strconv.ParseFloat(s, 64); f == 0 {
+		return strconv.FormatFloat(0, 'f', digits, 64)
+	}
+	return s
+}
+
+// sharesJSON keeps the order of the configuration, which a map would lose.
+func sharesJSON(shares []estimate.Share) (string, error) {
+	b := []byte{'{'}
+	for i, s := range shares {
+		name, err := json.Marshal(s.Name)
+		if err != nil {
+			return "", err
+		}
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(append(b, name...), ':')
+		b = append(b, number(s.KgPerH, 4)...)
+	}
+	return string(append(b, '}')), nil
+}

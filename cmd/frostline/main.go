@@ -1,0 +1,173 @@
+// Command frostline watches the LP-gas system of a camper van: fuel, cold and gas at the
+// floor. It complements a certified gas alarm and never replaces it.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"slices"
+	"strings"
+	"syscall"
+)
+
+// Exit codes, kept stable.
+const (
+	exitDone   = 0
+	exitFailed = 1
+	exitUsage  = 2
+	exitFound  = 3 // check found something
+)
+
+// errUsage marks a mistake on the command line; errFound that a check found something and
+// has already said it.
+var (
+	errUsage = errors.New("usage")
+	errFound = errors.New("check found something")
+)
+
+// world is what a command may touch.
+type world struct {
+	out, err io.Writer
+	log      *slog.Logger
+}
+
+// command is one word after frostline.
+type command struct {
+	name, line string
+	examples   string
+	run        func(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
+}
+
+func commands() []command {
+	return []command{
+		{"run", "the daemon, on real sensors", runExamples, runCmd},
+		{"demo", "a van that does not exist, with page, metrics and broker; nothing to install", demoExamples, demoCmd},
+		{"replay", "judge recordings again, as if lived", replayExamples, replayCmd},
+		{"record", "raw readings to a recording", recordExamples, recordCmd},
+		{"check", "configuration and sensors: what was found, what is wrong, what to do", checkExamples, checkCmd},
+		{"nights", "the ledger of nights as a table or CSV", nightsExamples, nightsCmd},
+		{"version", "what this binary is", versionExamples, versionCmd},
+	}
+}
+
+const disclaimer = "frostline complements a certified gas alarm and never replaces it.\n"
+
+func main() { os.Exit(start(os.Args[1:])) }
+
+func start(args []string) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	w := world{out: os.Stdout, err: os.Stderr, log: newLog(os.Stderr)}
+	return dispatch(ctx, w, args)
+}
+
+// newLog writes one line per change and no time stamps: the journal has them.
+func newLog(out io.Writer) *slog.Logger {
+	return slog.New(slog.NewTextHandler(out, &slog.HandlerOptions{
+		ReplaceAttr: func(groups []string, a slog.Attr) slog.Attr {
+			if a.Key == slog.TimeKey && len(groups) == 0 {
+				return slog.Attr{}
+			}
+			return a
+		}}))
+}
+
+func dispatch(ctx context.Context, w world, args []string) int {
+	if len(args) == 0 {
+		usage(w.err)
+		return exitUsage
+	}
+	switch args[0] {
+	case "help", "-h", "--help":
+		usage(w.out)
+		return exitDone
+	case "--version":
+		args = []string{"version"}
+	}
+	i := slices.IndexFunc(commands(), func(c command) bool { return c.name == args[0] })
+	if i < 0 {
+		fmt.Fprintf(w.err, "frostline: there is no command %q\n\n", args[0])
+		usage(w.err)
+		return exitUsage
+	}
+	c := commands()[i]
+	fs := flag.NewFlagSet(c.name, flag.ContinueOnError)
+	fs.SetOutput(io.Discard)
+	err := c.run(ctx, w, fs, args[1:])
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, flag.ErrHelp):
+		c.help(w.out, fs)
+		return exitDone
+	case errors.Is(err, errUsage):
+		fmt.Fprintf(w.err, "frostline %s: %v\n\n", c.name, err)
+		c.help(w.err, fs)
+		return exitUsage
+	case errors.Is(err, errFound):
+		return exitFound
+	}
+	fmt.Fprintf(w.err, "frostline %s: %v\n", c.name, err)
+	return exitFailed
+}
+
+func usage(out io.Writer) {
+	fmt.Fprint(out, "frostline watches a van's LP-gas system.\n", disclaimer, "\nusage: frostline COMMAND [flags]\n\n")
+	for _, c := range commands() {
+		fmt.Fprintf(out, "  %-8s %s\n", c.name, c.line)
+	}
+	fmt.Fprint(out, "\nTry without any hardware:  frostline demo\nHelp on one command:       frostline COMMAND --help\n")
+}
+
+func (c command) help(out io.Writer, fs *flag.FlagSet) {
+	fmt.Fprintf(out, "frostline %s: %s\n\n", c.name, c.line)
+	fs.VisitAll(func(f *flag.Flag) {
+		def := ""
+		if f.DefValue != "" && f.DefValue != "false" {
+			def = " (default " + f.DefValue + ")"
+		}
+		name := "--" + f.Name
+		if kind, _ := flag.UnquoteUsage(f); kind != "" {
+			name += " " + strings.ToUpper(kind)
+		}
+		_, text := flag.UnquoteUsage(f)
+		fmt.Fprintf(out, "  %-22s %s%s\n", name, text, def)
+	})
+	fmt.Fprintf(out, "\nExamples:\n%s", c.examples)
+}
+
+// parse reads flags wherever they stand and returns the other words.
+func parse(fs *flag.FlagSet, args []string) ([]string, error) {
+	var words []string
+	for {
+		if err := fs.Parse(args); err != nil {
+			if errors.Is(err, flag.ErrHelp) {
+				return nil, err
+			}
+			return nil, fmt.Errorf("%w: %v", errUsage, err)
+		}
+		if fs.NArg() == 0 {
+			return words, nil
+		}
+		words = append(words, fs.Arg(0))
+		args = fs.Args()[1:]
+	}
+}
+
+func usagef(format string, args ...any) error {
+	return fmt.Errorf("%w: %s", errUsage, fmt.Sprintf(format, args...))
+}
+
+// noWords refuses words a command has no use for.
+func noWords(words []string) error {
+	if len(words) > 0 {
+		return usagef("what is %q?", words[0])
+	}
+	return nil
+}

@@ -1,0 +1,175 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"frostline/config"
+	"frostline/daemon/core"
+)
+
+const replayExamples = `  frostline replay --config van.toml night.csv.gz
+  frostline replay --config van.toml --events - boot-1.csv.gz boot-2.csv.gz
+  frostline replay --config van.toml --estimates est.csv --every 10 night.csv.gz
+`
+
+// replay is one run over recordings: each file a boot, the state carried over.
+type replay struct {
+	w       world
+	cfg     *config.Config
+	core    *core.Core
+	rejudge bool
+	est     *estimatesCSV
+	events  *json.Encoder
+	rows    uint64
+	damaged int
+	nextEst time.Duration
+	every   time.Duration
+}
+
+func replayCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
+	conf := fs.String("config", "", "configuration `file` of the van")
+	estTo := fs.String("estimates", "", "write estimates as CSV to this `file`, - for standard output")
+	eventsTo := fs.String("events", "", "write events as JSON lines to this `file`, - for standard output")
+	every := fs.Float64("every", 60, "`seconds` of recording time between two rows of estimates")
+	rejudge := fs.Bool("rejudge", false, "judge with another configuration than the recording was made with")
+	files, err := parse(fs, args)
+	switch {
+	case err != nil:
+		return err
+	case *conf == "":
+		return usagef("--config is missing; a recording is raw and needs the van it was made in")
+	case len(files) == 0:
+		return usagef("name at least one recording")
+	case !(*every >= 0.001):
+		return usagef("--every must be a positive number of seconds")
+	}
+	cfg, err := config.Load(*conf)
+	if err != nil {
+		return err
+	}
+	r := &replay{w: w, cfg: cfg, core: core.New(cfg.Core), rejudge: *rejudge,
+		every: time.Duration(*every * float64(time.Second))}
+	var closers []func() error
+	if *estTo != "" {
+		out, done, err := create(w, *estTo)
+		if err != nil {
+			return err
+		}
+		r.est = newEstimatesCSV(out)
+		closers = append(closers, done)
+	}
+	if *eventsTo != "" {
+		out, done, err := create(w, *eventsTo)
+		if err != nil {
+			return err
+		}
+		r.events = json.NewEncoder(out)
+		closers = append(closers, done)
+	}
+	for i, f := range files {
+		if err = r.file(ctx, f, i); err != nil {
+			break
+		}
+	}
+	for _, done := range closers {
+		err = errors.Join(err, done())
+	}
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w.err, "%d ticks judged, %d damaged lines skipped\n", r.rows, r.damaged)
+	return nil
+}
+
+// create opens an output for writing; done flushes and closes it.
+func create(w world, name string) (io.Writer, func() error, error) {
+	if name == "-" {
+		b := bufio.NewWriter(w.out)
+		return b, b.Flush, nil
+	}
+	f, err := os.Create(name)
+	if err != nil {
+		return nil, nil, err
+	}
+	b := bufio.NewWriterSize(f, 64<<10)
+	return b, func() error { return errors.Join(b.Flush(), f.Close()) }, nil
+}
+
+// file replays one recording. index tells boots apart whose files do not.
+func (r *replay) file(ctx context.Context, name string, index int) error {
+	f, err := os.Open(name)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	d, err := core.NewDecoder(f, r.cfg.Core.Wiring)
+	if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	if err := r.header(name, d.Header(), index); err != nil {
+		return err
+	}
+	r.nextEst = 0
+	for ctx.Err() == nil {
+		in, err := d.Next()
+		var damaged *core.LineError
+		switch {
+		case errors.Is(err, io.EOF):
+			return nil
+		case errors.As(err, &damaged):
+			r.damaged++
+			fmt.Fprintf(r.w.err, "%s: %v\n", name, damaged)
+			continue
+		case err != nil:
+			return fmt.Errorf("%s: %w; what came before it has been judged", name, err)
+		}
+		if in.Boot == "" {
+			in.Boot = fmt.Sprintf("%s-%d", filepath.Base(name), index)
+		}
+		if err := r.step(in); err != nil {
+			return err
+		}
+	}
+	return fmt.Errorf("%s: stopped after %d ticks: %w", name, r.rows, ctx.Err())
+}
+
+func (r *replay) header(name string, h core.Header, index int) error {
+	for _, ch := range h.Unwired(r.cfg.Core.Wiring) {
+		fmt.Fprintf(r.w.err, "%s: channel %s is not wired in the configuration; its values are not judged\n", name, ch)
+	}
+	if h.Config != "" && h.Config != r.cfg.Hash && !r.rejudge {
+		return fmt.Errorf("%s: recorded under configuration %s, this one is %s; give --rejudge to judge it anew", name, h.Config, r.cfg.Hash)
+	}
+	if index == 0 && h.Checkpoint != nil {
+		if err := r.core.Restore(h.Checkpoint); err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+	}
+	return nil
+}
+
+func (r *replay) step(in core.Input) error {
+	s := r.core.Step(in)
+	r.rows++
+	if r.events != nil {
+		for i := range s.Events {
+			if err := r.events.Encode(s.Events[i]); err != nil {
+				return fmt.Errorf("events: %w", err)
+			}
+		}
+	}
+	if r.est != nil && in.Stamp.Up >= r.nextEst {
+		r.nextEst = in.Stamp.Up - in.Stamp.Up%r.every + r.every
+		return r.est.row(s)
+	}
+	return nil
+}

@@ -1,0 +1,255 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"frostline/alerts/announce"
+	"frostline/config"
+	"frostline/daemon"
+	"frostline/daemon/core"
+	"frostline/daemon/history"
+	"frostline/daemon/web"
+	"frostline/sensors"
+)
+
+// outfit is a loop with everything around it: what run and demo have in common.
+type outfit struct {
+	cfg    *config.Config
+	log    *slog.Logger
+	source daemon.Source
+	boot   func() string
+	pace   time.Duration
+	page   net.Listener // nil means no page
+	buzzer *announce.Buzzer
+	record func(core.Input) error
+	extra  []daemon.Output // at the end of the line
+	notify func(string)
+
+	store *history.Store
+	mqtt  *announce.MQTT
+	loop  *daemon.Loop
+	web   *web.Server
+}
+
+// serve lives until the context ends or the source does, then takes everything down in
+// order: the loop's last tick, the broker's goodbye, the store.
+func (o *outfit) serve(ctx context.Context) error {
+	c := core.New(o.cfg.Core)
+	if err := o.open(c); err != nil {
+		return err
+	}
+	o.loop = daemon.NewLoop(o.options(c))
+	// Outputs outlive the loop, so that its last tick still leaves the process.
+	outer, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	var wg sync.WaitGroup
+	if o.buzzer != nil {
+		wg.Go(func() { o.buzzer.Run(outer) })
+	}
+	if o.mqtt != nil {
+		wg.Go(func() {
+			if err := o.mqtt.Run(outer); err != nil && !errors.Is(err, context.Canceled) {
+				o.log.Error("mqtt ended", "output", "mqtt", "err", err)
+			}
+		})
+	}
+	closePage := o.servePage(outer, &wg)
+	err := o.loop.Run(ctx)
+	closePage()
+	cancel()
+	wg.Wait()
+	if o.store != nil {
+		err = errors.Join(err, o.store.Close())
+	}
+	return err
+}
+
+// open readies the outputs. A store that cannot be opened must not stop the gas watch: it
+// is said and the program runs without.
+func (o *outfit) open(c *core.Core) error {
+	var err error
+	if o.cfg.StateDir != "" {
+		if o.store, err = o.openStore(c); err != nil {
+			o.log.Error("running without a store: nothing is kept over a restart", "output", "history", "err", err)
+		}
+	}
+	if m := o.cfg.MQTT; m != nil {
+		version, _ := build()
+		opt := announce.Options{Broker: m.Broker, DeviceID: m.Device, Domain: m.Domain, EventsBase: m.Events,
+			User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
+			Command: o.do, Log: o.log, Version: version}
+		if o.store != nil {
+			opt.Outbox = o.store
+		}
+		if o.mqtt, err = announce.NewMQTT(opt); err != nil {
+			return err
+		}
+	}
+	if o.page != nil {
+		version, revision := build()
+		opt := web.Options{Hosts: o.cfg.Page.Hosts, Command: o.do, Metrics: o.cfg.Page.Metrics, Version: version,
+			Revision: revision, Log: o.log, Sounder: o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
+			Writable: o.cfg.Page.Commands, VanName: o.cfg.VanName, Zone: o.cfg.Core.Nights.Zone}
+		if o.store != nil {
+			opt.Past = o.store
+		}
+		o.web = web.New(opt)
+	}
+	return nil
+}
+
+func (o *outfit) openStore(c *core.Core) (*history.Store, error) {
+	var paths []string
+	if o.cfg.MQTT != nil {
+		paths = append(paths, mqttPath)
+	}
+	store, err := history.Open(filepath.Join(o.cfg.StateDir, historyFile), history.Options{Wiring: o.cfg.Core.Wiring, Paths: paths, Log: o.log})
+	if err != nil {
+		return nil, err
+	}
+	last, err := store.Resume()
+	if err == nil && last.Checkpoint != nil {
+		err = c.Restore(last.Checkpoint)
+	}
+	if err != nil {
+		// Beliefs can be had again; a gas watch that does not start cannot.
+		o.log.Error("the state of the last run cannot be continued; starting cold", "err", err)
+	}
+	return store, nil
+}
+
+const (
+	historyFile = "history.db" // in the state directory
+	mqttPath    = "mqtt"       // names MQTT's rows in the outbox
+)
+
+// do gives a command to the loop; page and MQTT exist before it does.
+func (o *outfit) do(ctx context.Context, cmd core.Command) error {
+	if o.loop == nil {
+		return errors.New("still starting; try again in a second")
+	}
+	return o.loop.Do(ctx, cmd)
+}
+
+func (o *outfit) options(c *core.Core) daemon.Options {
+	opt := daemon.Options{Core: c, Wiring: o.cfg.Core.Wiring, Source: o.source, Boot: o.boot, Pace: o.pace,
+		Record: o.record, Notify: o.notify, Log: o.log, Rebuild: rebuild(o.cfg.Core)}
+	if o.buzzer != nil {
+		opt.Outputs = append(opt.Outputs, o.buzzer)
+	}
+	if o.web != nil {
+		opt.Outputs = append(opt.Outputs, o.web)
+	}
+	if o.store != nil {
+		opt.Outputs = append(opt.Outputs, o.store)
+		opt.Committed = o.store.Committed
+	}
+	if o.mqtt != nil {
+		opt.Outputs = append(opt.Outputs, o.mqtt)
+	}
+	opt.Outputs = append(opt.Outputs, o.extra...)
+	return opt
+}
+
+func rebuild(p core.Params) func([]byte, bool) (*core.Core, error) {
+	return func(checkpoint []byte, cold bool) (*core.Core, error) {
+		c := core.New(p)
+		switch {
+		case checkpoint == nil:
+			return c, nil
+		case cold:
+			return c, c.RestoreCold(checkpoint)
+		}
+		return c, c.Restore(checkpoint)
+	}
+}
+
+// servePage starts the page and returns what ends it.
+func (o *outfit) servePage(ctx context.Context, wg *sync.WaitGroup) func() {
+	if o.web == nil {
+		return func() {}
+	}
+	srv := &http.Server{Handler: o.web, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: time.Minute,
+		MaxHeaderBytes: 16 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
+		ErrorLog: slog.NewLogLogger(o.log.Handler(), slog.LevelDebug)}
+	wg.Go(func() {
+		if err := srv.Serve(o.page); err != nil && !errors.Is(err, http.ErrServerClosed) {
+			o.log.Error("page ended", "output", "web", "err", err)
+		}
+	})
+	return func() {
+		c, cancel := context.WithTimeout(context.Background(), time.Second)
+		defer cancel()
+		if srv.Shutdown(c) != nil { // streams of sleeping phones do not hold a stop
+			srv.Close()
+		}
+	}
+}
+
+// listen opens an address. If it is busy and another may be taken, any free port is, and
+// the caller says so aloud.
+func listen(addr string, orAnother bool) (net.Listener, bool, error) {
+	ln, err := net.Listen("tcp", addr)
+	if err == nil || !orAnother {
+		if err != nil {
+			err = fmt.Errorf("%w; is frostline running already?", err)
+		}
+		return ln, false, err
+	}
+	host, _, _ := net.SplitHostPort(addr)
+	ln, err2 := net.Listen("tcp", net.JoinHostPort(host, "0"))
+	return ln, true, errors.Join(err2)
+}
+
+// eventLines writes every event as a JSON line, for demo and record.
+type eventLines struct {
+	enc interface{ Encode(any) error }
+	err error
+}
+
+func (e *eventLines) Deliver(s *core.Snapshot) {
+	for i := range s.Events {
+		if e.err == nil {
+			e.err = e.enc.Encode(s.Events[i])
+		}
+	}
+}
+
+func (e *eventLines) Health(func(sensors.Channel, sensors.Reading)) {}
+
+// recorder writes inputs to a recording, gzip by the file's name.
+type recorder struct {
+	enc   *core.Encoder
+	close []func() error
+}
+
+func newRecorder(w world, name string, h core.Header) (*recorder, error) {
+	out, done, err := create(w, name)
+	if err != nil {
+		return nil, err
+	}
+	r := &recorder{close: []func() error{done}}
+	var sink io.Writer = out
+	if isGzip(name) {
+		z := newGzip(out)
+		sink, r.close = z, []func() error{z.Close, done}
+	}
+	r.enc, err = core.NewEncoder(sink, h)
+	return r, err
+}
+
+func (r *recorder) Close() error {
+	err := r.enc.Flush()
+	for _, c := range r.close {
+		err = errors.Join(err, c())
+	}
+	return err
+}

@@ -1,0 +1,45 @@
+package main
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"runtime"
+	"runtime/debug"
+)
+
+const versionExamples = "  frostline version\n"
+
+// build is what the Go toolchain wrote into the binary.
+func build() (version, revision string) {
+	version, revision = "(devel)", "unknown"
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return version, revision
+	}
+	if info.Main.Version != "" {
+		version = info.Main.Version
+	}
+	for _, s := range info.Settings {
+		switch {
+		case s.Key == "vcs.revision":
+			revision = s.Value
+		case s.Key == "vcs.modified" && s.Value == "true":
+			defer func() { revision += "+changes" }()
+		}
+	}
+	return version, revision
+}
+
+func versionCmd(_ context.Context, w world, fs *flag.FlagSet, args []string) error {
+	words, err := parse(fs, args)
+	if err != nil {
+		return err
+	}
+	if err := noWords(words); err != nil {
+		return err
+	}
+	version, revision := build()
+	fmt.Fprintf(w.out, "frostline %s revision %s %s %s/%s\n", version, revision, runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	return nil
+}

@@ -1,0 +1,144 @@
+package estimate
+
+import (
+	"testing"
+	"time"
+)
+
+func TestTheHeaterIsSeenNamedAndCounted(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.run(10*time.Minute, 0)
+	rate := kgPerHFromKW(1.9) * 1.05
+	e := b.run(6*time.Minute, rate)
+	holds(t, "burn", e.BurnKgPerH, rate)
+	near(t, "burn", e.BurnKgPerH.Value, rate, 0.02)
+	near(t, "heater's burn", e.HeaterKgPerH.Value, rate, 0.02)
+	if on := b.lastOf(BurnerOn); on.Appliance != "heater" || on.KgPerH == nil {
+		t.Errorf("lit: %q, want the heater with a rate", on.Appliance)
+	}
+	e = b.run(10*time.Minute, 0)
+	if e.BurnKgPerH.Value != 0 || e.BurnKgPerH.High > 0.05 {
+		t.Errorf("ten minutes after, burn is %.3f up to %.3f, want 0 and little", e.BurnKgPerH.Value, e.BurnKgPerH.High)
+	}
+	if n := b.count(BurnerOff); n != 1 {
+		t.Errorf("%d flames went out, want 1", n)
+	}
+	near(t, "burned", e.BurnedKg, 0.1*rate, 0.003)
+}
+
+func TestTwoBurnersAreNotTheHeater(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.run(10*time.Minute, 0)
+	e := b.run(10*time.Minute, kgPerHFromKW(3.4))
+	near(t, "burn", e.BurnKgPerH.Value, kgPerHFromKW(3.4), 0.02)
+	sum := 0.0
+	for _, s := range e.Shares {
+		sum += s.KgPerH
+	}
+	near(t, "sum of the shares", sum, e.BurnKgPerH.Value, 1e-9)
+	e = b.run(10*time.Minute, kgPerHFromKW(0.8))
+	near(t, "burn of one on low", e.BurnKgPerH.Value, kgPerHFromKW(0.8), 0.02)
+	near(t, "heater's burn", e.HeaterKgPerH.Value, 0, 1e-9)
+}
+
+func TestALargeBurnerAndTheHeaterCannotBeToldApartAndItIsSaid(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.run(10*time.Minute, 0)
+	e := b.run(10*time.Minute, kgPerHFromKW(1.75))
+	if len(e.Shares) != 3 || e.Shares[0].Sure {
+		t.Errorf("shares %+v: want three that are not sure", e.Shares)
+	}
+	holds(t, "heater's burn", e.HeaterKgPerH, kgPerHFromKW(1.75))
+	holds(t, "the others' burn", e.OtherKgPerH, 0)
+}
+
+func TestPeopleMovingAboutAreNoBurn(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.run(10*time.Minute, 0)
+	at := b.kg
+	for range 12 {
+		b.kg = at + 0.003*b.rng.NormFloat64()
+		b.run(5*time.Minute, 0)
+	}
+	near(t, "burned in an hour", b.last.BurnedKg, 0, 0.010)
+	if n := b.count(BurnerOn); n > 1 {
+		t.Errorf("%d flames in an hour of people moving, want at most 1", n)
+	}
+}
+
+func TestTheBurnedTotalOfANightAgreesWithTheWeight(t *testing.T) {
+	b := newBench(t, 16.0)
+	b.noiseKg = 0.001
+	b.run(10*time.Minute, 0)
+	start := b.kg
+	b.lockerC, b.kgPerK = 5, 0.0004
+	for range 24 {
+		b.run(7*time.Minute, 0.155)
+		b.run(13*time.Minute, 0)
+	}
+	burned := start - b.kg
+	if e := b.last.BurnedKg/burned - 1; e < -0.02 || e > 0.02 {
+		t.Errorf("burned total is %+.1f %% off after a night of %.3f kg, want within 2 %%", 100*e, burned)
+	}
+}
+
+func TestTheHeatersRateIsLearned(t *testing.T) {
+	b := newBench(t, 16.0)
+	rate := kgPerHFromKW(1.9) * 1.09
+	for range 12 {
+		b.run(8*time.Minute, 0)
+		b.run(8*time.Minute, rate)
+	}
+	near(t, "learned rate", b.est.weigh.burn.split.learn.KgPerH, rate, 0.004)
+}
+
+func TestStarvedNeedsHeatDemandFiveMinutesAndNoFlame(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.call = 0
+	if e := b.run(10*time.Minute, 0); e.Starved != No {
+		t.Errorf("heat not called for: starved %v, want no", e.Starved)
+	}
+	b.call = 1
+	if e := b.run(4*time.Minute, 0); e.Starved != No {
+		t.Errorf("after four minutes: starved %v, want no", e.Starved)
+	}
+	e := b.run(2*time.Minute, 0)
+	if e.Starved != Yes || e.StarvedWhy != whyOther {
+		t.Errorf("after six minutes: starved %v, %q; want yes and no particular cause", e.Starved, e.StarvedWhy)
+	}
+	if e := b.run(3*time.Minute, 0.15); e.Starved != No {
+		t.Errorf("with the heater burning: starved %v, want no", e.Starved)
+	}
+	if e := b.dead(3*time.Minute, 0); e.Starved != Unsure {
+		t.Errorf("with a dead scale: starved %v, want unsure", e.Starved)
+	}
+}
+
+func TestTheCauseOfStarvationFollowsFuelColdAndChange(t *testing.T) {
+	for name, c := range map[string]struct {
+		kg, lockerC float64
+		why         string
+	}{
+		"nearly empty":              {7.8, 5, whyEmpty},
+		"deep cold with fuel left":  {12, -12, whyRegulator},
+		"neither":                   {12, 5, whyOther},
+		"nearly empty in deep cold": {7.75, -12, whyEmpty},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t, c.kg)
+			b.lockerC, b.call = c.lockerC, 1
+			if e := b.run(10*time.Minute, 0); e.Starved != Yes || e.StarvedWhy != c.why {
+				t.Errorf("starved %v, %q; want yes, %q", e.Starved, e.StarvedWhy, c.why)
+			}
+		})
+	}
+	t.Run("after a drive the valve comes first", func(t *testing.T) {
+		b := newBench(t, 12.7)
+		b.run(5*time.Minute, 0)
+		b.drive(10*time.Minute, 0, 0.2)
+		b.call = 1
+		if e := b.run(15*time.Minute, 0); e.Starved != Yes || e.StarvedWhy != whyValve {
+			t.Errorf("starved %v, %q; want yes, %q", e.Starved, e.StarvedWhy, whyValve)
+		}
+	})
+}

@@ -1,0 +1,11 @@
+package estimate
+
+// Entered is the part of a State that people gave or that only ever grows: tare, stamped
+// capacity and the burned total. A program whose beliefs may be poisoned goes on from it.
+func (s State) Entered() State {
+	kept := State{Version: s.Version, Clock: s.Clock}
+	c, k := &s.Scale, &kept.Scale
+	k.Presence, k.CapacityKg, k.Said, k.BurnedKg = PresenceUnknown, c.CapacityKg, c.Said, c.BurnedKg
+	k.Tare, k.Prior = c.Tare, c.Prior
+	return kept
+}

@@ -1,0 +1,171 @@
+package estimate
+
+import (
+	"time"
+
+	"frostline/sensors"
+)
+
+// Estimator turns the readings of one tick after another into beliefs. It is made for a
+// wiring and for what the owner knows of the van; its memory is a [State].
+type Estimator struct {
+	wiring sensors.Wiring
+	params Params
+	ix     indexes
+	cond   *conditioner
+	clock  *clock
+	gas    *gasWatch
+	weigh  *weighing
+	upS    float64 // of the newest tick
+	begun  bool
+}
+
+// New makes an Estimator that has seen nothing. The wiring may lack any channel: what
+// rests on it is then unknown, with its reason.
+func New(w sensors.Wiring, p Params) *Estimator {
+	return &Estimator{
+		wiring: w, params: p, ix: newIndexes(w),
+		cond: newConditioner(w, p), clock: newClock(w), gas: newGasWatch(p.Gas, w), weigh: newWeighing(p),
+	}
+}
+
+// tick is what one Step returns, in one allocation for vans of ordinary size.
+type tick struct {
+	est    Estimates
+	chans  [20]ChannelState
+	shares [splitMostN]Share
+}
+
+// Step folds in one tick: r lies in the order of the wiring. The Estimates it returns are
+// never changed afterwards. An Up that falls is another boot after a gap of unknown length.
+func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
+	if st.UpS() < e.upS {
+		s := e.Save()
+		*e = *New(e.wiring, e.params)
+		e.Restore(s, -1)
+	}
+	e.upS = st.UpS()
+	state, fresh := e.cond.step(st, r)
+	t := new(tick)
+	out := &t.est
+	if len(state) <= len(t.chans) {
+		out.Channels = t.chans[:len(state):len(state)]
+	} else {
+		out.Channels = make([]ChannelState, len(state))
+	}
+	copy(out.Channels, state)
+	e.gas.step(st, state, fresh, out)
+	fillClimate(e.ix, e.params.AltitudeM, state, out)
+	trusted, stepS, stepped := e.clock.step(st, state)
+	out.ClockTrusted = trusted
+
+	e.weigh.told = e.weigh.told[:0]
+	if !e.begun { // flames of before a restart have ended, or will be told again
+		e.weigh.burn.stop(&e.weigh.told)
+		e.begun = true
+	}
+	e.step(st.UpS(), state, fresh, out.Heat)
+	e.fill(st.UpS(), state, t)
+
+	heard := e.cond.happened()
+	if n := len(heard) + len(e.weigh.told); n > 0 || stepped {
+		all := make([]Happening, 0, n+1)
+		if stepped {
+			s := stepS
+			all = append(all, Happening{Kind: ClockStep, Seconds: &s})
+		}
+		all = append(all, heard...)
+		out.Happened = append(all, e.weigh.told...)
+	}
+	return out
+}
+
+// step runs the scale.
+func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, call Tristate) {
+	w := e.weigh
+	var air *ChannelState
+	airFresh := false
+	if i := e.ix.locker; i >= 0 {
+		air, airFresh = &state[i], fresh[i]
+	}
+	w.cell.step(upS, air, airFresh)
+	w.burn.called(upS, call)
+	i := e.ix.load
+	if i < 0 || !w.fitted() {
+		return
+	}
+	if fresh[i] && state[i].Quality >= sensors.Suspect {
+		w.weight(upS, w.grossKg(state[i].Value), max(e.wiring[i].Period.Seconds(), 0.5), call)
+	}
+	started, ended := w.move.step(upS, contact(e.ix.ignition, state))
+	w.moved(upS, started, ended)
+	w.silence(upS)
+}
+
+// fill writes what the scale says into the estimates.
+func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
+	w, out := e.weigh, &t.est
+	out.Cylinder, out.Moving = w.presence, w.move.moving
+	out.FuelKg, out.GrossKg = w.fuel(upS), w.gross(upS)
+	out.BurnedKg = w.burn.totalKg
+	watching := w.phase == tracking && w.presence == Present
+	out.BurnKgPerH = w.burn.rate
+	if !w.fitted() {
+		out.BurnKgPerH = Unknown("no scale fitted")
+	}
+	out.HeaterKgPerH, out.OtherKgPerH = w.burn.heater()
+	if !w.fitted() {
+		out.HeaterKgPerH, out.OtherKgPerH = out.BurnKgPerH, out.BurnKgPerH
+	}
+	if n := copy(t.shares[:], w.burn.shares); n > 0 && out.BurnKgPerH.Known() {
+		out.Shares = t.shares[:n:n]
+	}
+	c := w.p.Cylinder
+	out.CapacityKg = Unknown("capacity not entered")
+	if c.CapacityKg > 0 {
+		out.CapacityKg = Quantity{Value: c.CapacityKg, Low: c.CapacityKg, High: c.CapacityKg, Quality: sensors.Good}
+	}
+	out.TareEntered = w.tare.entered
+	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && out.FuelKg.Known() && out.FuelKg.Low > c.CapacityKg
+	out.Starved = w.burn.starved(upS, watching)
+	if out.Starved == Yes {
+		var locker *ChannelState
+		if e.ix.locker >= 0 {
+			locker = &state[e.ix.locker]
+		}
+		out.StarvedWhy = w.starvedWhy(out.FuelKg, locker)
+	}
+	out.Watch = w.watch.result(watching)
+	out.LiquidTempC = Unknown(notModelled)
+	out.CylinderKPa = out.LiquidTempC
+	out.SupplyRatio = out.LiquidTempC
+	out.SeatMarginK = out.LiquidTempC
+}
+
+const notModelled = "the cylinder's temperature is not modelled yet"
+
+// Change takes what the operator says of the cylinder: that the same one came back, or
+// the tare, capacity and fill of another. With a cylinder on the scale it speaks of that
+// one, otherwise of the next. The error says what no cylinder can be.
+func (e *Estimator) Change(c Change) error {
+	w := e.weigh
+	if err := c.check(w.p.Scale.CapacityKg); err != nil {
+		return err
+	}
+	if w.presence == Removed {
+		w.ch, w.said = c, true
+		return nil
+	}
+	gross := 0.0
+	if w.have {
+		gross = w.levelKg - w.offKg
+	}
+	w.apply(c, gross)
+	return nil
+}
+
+// Watch starts or ends a weight watch: the operator says that every appliance is off.
+func (e *Estimator) Watch(on bool) { e.weigh.watch.ask(on) }
+
+// seconds is a time of Up; times before the boot are its start.
+func seconds(s float64) time.Duration { return time.Duration(max(s, 0) * float64(time.Second)) }

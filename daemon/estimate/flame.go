@@ -1,0 +1,378 @@
+package estimate
+
+import (
+	"math"
+
+	"frostline/sensors"
+)
+
+// When a flame is called lit, and for how long what came before is kept.
+const (
+	litBelief    = 0.9
+	outBelief    = 0.1
+	sureBlocks   = 2    // in a row, believed
+	likelyBlocks = 6    // in a row, likelier than not
+	handBelief   = 0.65 // a hand-set burner can be at any rate the heater passes through
+	steadyAfterS = 60   // from when on a flame's rate is known well enough to learn from
+	learnLeastN  = 6    // blocks
+	lateBlocks   = 12   // blocks around a burn in which the level still follows it
+	quietBelief  = 0.5  // that nothing burns: then nothing is added to the total
+
+	starvedAfterS = 300 // heat called for so long with no more than
+	starvedFrac   = 0.4 // of the heater's rate
+	starvedSureS  = 120 // for so long, where its interval reaches further
+	emptyKg       = 0.1
+	frozenBelowC  = -7
+)
+
+// burning follows what leaves the cylinder: rate, appliances and the total.
+type burning struct {
+	p     Params
+	bank  *bank
+	split *splitter
+
+	totalKg float64 // since the first start
+	oweKg   float64 // loss of weight not yet in the total
+	late    [lateBlocks]float64
+	lateSum float64
+	lateN   int // blocks since something burned
+	lateAt  int
+
+	rate   Quantity // kg/h
+	mean   float64
+	flames [splitMostN]flame // heaters and boilers one by one, then all burners as one
+	names  []string          // of the flames
+	member [][]int           // appliances behind each flame
+	shares []Share
+
+	callS float64 // since when heat is called for
+	poorS float64 // since when less burns than the heater needs
+	poor  bool    // starved
+	call  Tristate
+}
+
+// flame is one appliance, or the hand-set burners together.
+type flame struct {
+	on      bool
+	sure    int // blocks in a row that say it is the other way
+	likely  int
+	onS     float64
+	steady  float64 // sum of its rates once the start is past
+	steadyN int
+	alone   bool
+}
+
+func newBurning(p Params) *burning {
+	f := &burning{p: p, bank: newBank(mostKgPerH(p.Appliances)), lateN: lateBlocks}
+	f.split = newSplitter(p.Appliances, f.bank.rate)
+	f.switchPrior()
+	f.bank.seat(0, 1)
+	var burners []int
+	for i, a := range f.split.apps {
+		if a.Kind == Burner {
+			burners = append(burners, i)
+			continue
+		}
+		f.names, f.member = append(f.names, a.Name), append(f.member, []int{i})
+	}
+	if len(burners) > 0 {
+		name := "burner"
+		if len(burners) == 1 {
+			name = f.split.apps[burners[0]].Name
+		}
+		f.names, f.member = append(f.names, name), append(f.member, burners)
+	}
+	f.shares = make([]Share, 0, splitMostN)
+	f.forget()
+	return f
+}
+
+// mostKgPerH is the highest burn thought possible.
+func mostKgPerH(apps []Appliance) float64 {
+	sum := 0.0
+	for _, a := range apps {
+		sum += kgPerHFromKW(a.RatedKW)
+	}
+	if sum <= 0 {
+		return unratedKgPerH
+	}
+	return rateBeyond * sum
+}
+
+func (f *burning) mostKgPerH() float64 { return f.bank.rate[len(f.bank.rate)-1] }
+
+// switchPrior says where a switch ends: at nothing, or at a rate the appliances explain,
+// with a little for every other rate.
+func (f *burning) switchPrior() {
+	to := f.bank.switched
+	sum := 0.0
+	for j, r := range f.bank.rate {
+		to[j] = 0
+		if j > 0 {
+			to[j] = 0.05 / float64(len(to))
+			for k := 1; k < f.split.sets; k++ {
+				to[j] += f.split.prior(k) * f.split.density(k, r) * (f.bank.rate[1])
+			}
+			sum += to[j]
+		}
+	}
+	for j := range to {
+		to[j] *= (1 - quietPrior) / sum
+	}
+	to[0] = quietPrior
+}
+
+func (f *burning) seat(kg, sdKg float64) {
+	f.bank.seat(kg, sdKg)
+	f.lateN, f.lateSum = lateBlocks, 0
+	clear(f.late[:])
+}
+
+func (f *burning) shift(kg float64) { f.bank.shift(kg) }
+
+// forget makes the burn unknown.
+func (f *burning) forget() {
+	f.rate = Unknown("the scale has not come to rest")
+	f.mean = 0
+	f.shares = f.shares[:0]
+}
+
+// stop ends what is known of the burn because the scale cannot be used.
+func (f *burning) stop(told *[]Happening) {
+	for g := range f.flames {
+		if f.flames[g].on {
+			f.out(g, told)
+		}
+	}
+	f.forget()
+}
+
+// step folds in one block.
+func (f *burning) step(upS, dtS, kg, noiseKg float64, call Tristate, told *[]Happening) {
+	before := f.bank.levelKg
+	jumped := f.bank.step(dtS, kg, noiseKg)
+	f.split.step(f.bank.weight, call)
+	off := f.bank.off()
+	mean := f.bank.mean()
+	if off > quietBelief {
+		mean = 0
+	}
+	f.count(before-f.bank.levelKg+jumped, mean, dtS, off)
+	f.mean = mean
+	low, high := f.bank.quantile(0.025), f.bank.quantile(0.975)
+	f.rate = Quantity{Value: min(max(mean, low), high), Low: low, High: max(high, low), Quality: sensors.Good, At: seconds(upS)}
+	f.shares = f.split.shares(f.rate.Value, f.shares)
+	for g := range f.member {
+		f.flame(g, upS, told)
+	}
+}
+
+// count adds to the total what burned in a block, and lets it follow the loss of weight:
+// around a burn the difference is fed back over a quarter of an hour; in quiet a drift of
+// the level is not burn.
+func (f *burning) count(lostKg, meanKgPerH, dtS, off float64) {
+	burn := meanKgPerH * dtS / 3600
+	owe := lostKg - burn
+	if off > quietBelief {
+		f.lateN = min(f.lateN+1, lateBlocks)
+	} else {
+		if f.lateN == lateBlocks { // a burn begins: the level had begun to follow it
+			f.oweKg += f.lateSum
+			f.lateSum = 0
+			clear(f.late[:])
+		}
+		f.lateN = 0
+	}
+	if f.lateN < lateBlocks {
+		f.oweKg += owe
+	} else {
+		f.lateSum += owe - f.late[f.lateAt]
+		f.late[f.lateAt] = owe
+		f.lateAt = (f.lateAt + 1) % lateBlocks
+	}
+	pay := max(f.oweKg*min(1, dtS/lossFeedbackS), -burn)
+	f.oweKg -= pay
+	f.totalKg += burn + pay
+}
+
+// flame follows one flame.
+func (f *burning) flame(g int, upS float64, told *[]Happening) {
+	fl := &f.flames[g]
+	p := f.split.anyOf(f.member[g])
+	kgPerH := 0.0
+	for _, i := range f.member[g] {
+		kgPerH += f.shares[i].KgPerH
+	}
+	if fl.on {
+		fl.alone = fl.alone && f.othersOut(g)
+		if upS-fl.onS > steadyAfterS && p > litBelief {
+			fl.steady += kgPerH
+			fl.steadyN++
+		}
+	}
+	against := p
+	if fl.on {
+		against = 1 - p
+	}
+	// A flame is lit only while something surely burns: as another one dies the rate
+	// passes through those of the smaller ones.
+	likely := 0.5
+	if f.split.apps[f.member[g][0]].Kind == Burner && !fl.on {
+		likely = handBelief
+	}
+	may := fl.on || f.bank.off() < outBelief
+	fl.sure = count(fl.sure, may && against > litBelief)
+	fl.likely = count(fl.likely, may && against > likely)
+	if fl.sure < sureBlocks && fl.likely < likelyBlocks {
+		return
+	}
+	if !fl.on {
+		*fl = flame{on: true, onS: upS, alone: true}
+		rate := kgPerH
+		if rate <= 0 { // not in the likeliest set, but in many others
+			rate = f.rate.Value
+		}
+		*told = append(*told, Happening{Kind: BurnerOn, Appliance: f.names[g], KgPerH: &rate})
+		return
+	}
+	if f.member[g][0] == f.split.heater && fl.alone && fl.steadyN >= learnLeastN {
+		f.split.teach(fl.steady / float64(fl.steadyN))
+		f.switchPrior()
+	}
+	f.out(g, told)
+}
+
+// count is how often in a row something held.
+func count(n int, held bool) int {
+	if held {
+		return n + 1
+	}
+	return 0
+}
+
+// othersOut reports whether no other flame is likely.
+func (f *burning) othersOut(g int) bool {
+	for k := range f.member {
+		if k != g && f.split.anyOf(f.member[k]) > 0.5 {
+			return false
+		}
+	}
+	return true
+}
+
+// out ends a flame; its rate is the mean over its life.
+func (f *burning) out(g int, told *[]Happening) {
+	fl := &f.flames[g]
+	h := Happening{Kind: BurnerOff, Appliance: f.names[g]}
+	if fl.steadyN > 0 {
+		rate := fl.steady / float64(fl.steadyN)
+		h.KgPerH = &rate
+	}
+	*fl = flame{}
+	*told = append(*told, h)
+}
+
+// heater and other are the burn of the heater and of all else, with the doubt about which
+// is which.
+func (f *burning) heater() (heater, other Quantity) {
+	if !f.rate.Known() {
+		return f.rate, f.rate
+	}
+	h := f.split.heater
+	if h < 0 {
+		return Unknown("no heater configured"), f.rate
+	}
+	p := f.split.alight(h)
+	r := f.split.part[h]
+	q := f.rate
+	if h < len(f.shares) {
+		q.Value = f.shares[h].KgPerH
+	}
+	q.Low, q.High = 0, min(max(r.highKgPerH, q.Value), f.rate.High)
+	switch {
+	case p < 0.025:
+		q.High = 0
+	case p > 0.975:
+		q.Low = min(r.lowKgPerH, f.rate.High)
+	}
+	q.Low, q.High = min(q.Low, q.Value), max(q.High, q.Value)
+	o := f.rate
+	o.Value = max(0, f.rate.Value-q.Value)
+	o.Low, o.High = max(0, f.rate.Low-q.High), max(0, f.rate.High-q.Low)
+	o.Low, o.High = min(o.Low, o.Value), max(o.High, o.Value)
+	if !f.sure() {
+		q.Quality, q.Why = sensors.Suspect, "the rates cannot be told apart"
+		o.Quality, o.Why = q.Quality, q.Why
+	}
+	return q, o
+}
+
+func (f *burning) sure() bool { return len(f.shares) == 0 || f.shares[0].Sure }
+
+// called follows the heat demand input.
+func (f *burning) called(upS float64, call Tristate) {
+	if call != f.call || call != Yes {
+		f.callS = upS
+	}
+	f.call = call
+}
+
+// starved says whether heat is called for and no gas burns. It needs the heat demand
+// input; without it this version cannot say. A burn that seems to stop for a moment is
+// waited for, unless it is plain.
+func (f *burning) starved(upS float64, watching bool) Tristate {
+	if f.call == Unsure || f.split.heater < 0 || !watching || !f.rate.Known() {
+		f.poorS, f.poor = upS, false
+		return Unsure
+	}
+	least := starvedFrac * f.split.part[f.split.heater].meanKgPerH
+	fed := f.rate.Value >= least
+	if f.poor { // and then a flicker of the estimate is no flame
+		fed = fed && f.rate.Low > 0
+	}
+	if fed || f.call == No || upS-f.callS < starvedAfterS {
+		f.poor = false
+		if fed {
+			f.poorS = upS
+		}
+		return No
+	}
+	f.poor = f.poor || f.rate.High < least || upS-f.poorS >= starvedSureS
+	if f.poor {
+		return Yes
+	}
+	return No
+}
+
+// Causes of a starved heater, likeliest first, by what is known (estimation.md 2).
+const (
+	whyEmpty     = "cylinder empty; valve shut; heater locked out"
+	whyRegulator = "regulator frozen or failed; valve shut; heater locked out"
+	whyValve     = "valve shut or not opened again; hose or regulator; heater locked out"
+	whyOther     = "heater locked out; valve shut; regulator frozen or failed"
+)
+
+func (w *weighing) starvedWhy(fuel Quantity, locker *ChannelState) string {
+	cold := locker != nil && locker.Quality >= sensors.Suspect && locker.Value < frozenBelowC
+	switch {
+	case fuel.Known() && fuel.Low <= emptyKg && (!cold || fuel.Value <= 2*emptyKg):
+		return whyEmpty
+	case w.unproven:
+		return whyValve
+	case cold:
+		return whyRegulator
+	case fuel.Known() && fuel.Low <= emptyKg:
+		return whyEmpty
+	}
+	return whyOther
+}
+
+// likeHeater reports whether the burn is near the heater's rate.
+func (f *burning) likeHeater() bool {
+	h := f.split.heater
+	if h < 0 {
+		return false
+	}
+	r := f.split.part[h].meanKgPerH
+	return math.Abs(f.mean-r) < heaterBand*r
+}

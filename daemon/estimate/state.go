@@ -1,0 +1,195 @@
+package estimate
+
+import (
+	"math"
+	"slices"
+)
+
+// stateVersion is of the layout of State. A State of another version is not read.
+const stateVersion = 1
+
+// State is everything an Estimator must remember over a restart. It is written as JSON in
+// a checkpoint; times in it are seconds before the save, because Up starts anew.
+type State struct {
+	Version   int              `json:"version"`
+	Condition conditionerState `json:"condition"`
+	Clock     clockState       `json:"clock"`
+	Gas       gasState         `json:"gas"`
+	Scale     scaleState       `json:"scale"`
+}
+
+type scaleState struct {
+	Have       bool       `json:"have"`
+	Presence   Presence   `json:"presence"`
+	LevelKg    float64    `json:"level_kg"`
+	LevelSDKg  float64    `json:"level_sd_kg"`
+	AgeS       float64    `json:"age_s"`
+	GapKnown   bool       `json:"gap_known"`
+	LevelC     float64    `json:"level_c"` // cell temperature of the level
+	CellC      float64    `json:"cell_c"`
+	CellSeen   bool       `json:"cell_seen"`
+	CellAgeS   float64    `json:"cell_age_s"`
+	Noise      noise      `json:"noise"`
+	OffKg      float64    `json:"off_kg"`
+	OffVarKg2  float64    `json:"off_var_kg2"`
+	LastKg     float64    `json:"last_load_kg"`
+	WideKg     float64    `json:"wide_kg"`
+	Tare       tareState  `json:"tare"`
+	Prior      tareState  `json:"prior_tare"`
+	CapacityKg float64    `json:"capacity_kg"`
+	Said       *Change    `json:"said,omitempty"`
+	GoneAgeS   float64    `json:"gone_age_s"`
+	Drove      bool       `json:"drove"`
+	Unproven   bool       `json:"unproven"`
+	AnyPlace   bool       `json:"any_place"`
+	BurnedKg   float64    `json:"burned_kg"`
+	OweKg      float64    `json:"owe_kg"`
+	Heater     learned    `json:"heater"`
+	Flames     []string   `json:"flames,omitempty"` // alight at the save; a restart ends them
+	Watch      watchState `json:"watch"`
+}
+
+type tareState struct {
+	Parts   []tarePart `json:"parts"`
+	Entered bool       `json:"entered"`
+}
+
+type watchState struct {
+	Asked  bool         `json:"asked"`
+	Points []watchPoint `json:"points,omitempty"`
+	BlankS float64      `json:"blank_s"` // still to come
+}
+
+// Save is the Estimator's memory. It shares nothing with the Estimator.
+func (e *Estimator) Save() State {
+	w := e.weigh
+	now := e.upS
+	s := scaleState{
+		Have: w.have, Presence: w.presence, LevelKg: w.levelKg, LevelSDKg: w.levelSD,
+		AgeS: now - w.levelS, GapKnown: w.gapKnown, LevelC: w.cellC,
+		CellC: w.cell.tempC, CellSeen: w.cell.seen, CellAgeS: now - w.cell.seenS,
+		Noise: w.noise, OffKg: w.offKg, OffVarKg2: w.offVar, LastKg: w.lastKg, WideKg: w.wideKg,
+		Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg,
+		GoneAgeS: now - w.goneS, Drove: w.drove, Unproven: w.unproven, AnyPlace: w.anyPlace,
+		BurnedKg: w.burn.totalKg, OweKg: w.burn.oweKg, Heater: w.burn.split.learn,
+		Watch: w.watch.save(now),
+	}
+	if w.said {
+		said := w.ch
+		s.Said = &said
+	}
+	for g, name := range w.burn.names {
+		if w.burn.flames[g].on {
+			s.Flames = append(s.Flames, name)
+		}
+	}
+	return State{Version: stateVersion, Condition: e.cond.save(), Clock: e.clock.save(), Gas: e.gas.save(), Scale: s}
+}
+
+// Restore continues from a State after gapS seconds without a tick; a negative gap is one
+// of unknown length. It is called before the first Step. The fuel is held, with an interval
+// wide enough for what may have burned, until the scale has come to rest. Of a State with
+// a level no van can have only what people entered and the total are taken; a State of
+// another version, or with an impossible tare or total, is ignored.
+func (e *Estimator) Restore(s State, gapS float64) {
+	if s.Version != stateVersion || math.IsNaN(gapS) {
+		return
+	}
+	if !s.Scale.plausible(e.params.Scale.CapacityKg) {
+		if s = s.Entered(); !s.Scale.plausible(e.params.Scale.CapacityKg) {
+			return
+		}
+	}
+	c := &s.Scale
+	e.cond.restore(s.Condition)
+	e.clock.restore(s.Clock)
+	e.gas.restore(s.Gas)
+	w := e.weigh
+	gone := max(gapS, 0)
+	w.have, w.presence, w.levelKg, w.levelSD = c.Have, c.Presence, c.LevelKg, c.LevelSDKg
+	if w.presence == Present { // nobody has looked since
+		w.presence = PresenceUnknown
+	}
+	w.levelS, w.gapKnown, w.cellC = -gone-c.AgeS, c.GapKnown && gapS >= 0, c.LevelC
+	w.cell = cell{tempC: c.CellC, seen: c.CellSeen, seenS: -gone - c.CellAgeS, lastS: -gone, started: c.CellSeen}
+	if c.Noise.NearKg > 0 && c.Noise.FarKg > 0 {
+		w.noise.NearKg, w.noise.FarKg = clip(c.Noise.NearKg, noiseMostKg), clip(c.Noise.FarKg, noiseMostKg)
+	}
+	w.offKg, w.offVar, w.lastKg, w.wideKg = c.OffKg, c.OffVarKg2, c.LastKg, c.WideKg
+	if gapS < 0 && w.have {
+		w.wideKg = w.levelKg // any of it may have burned
+	}
+	w.tare.restore(c.Tare)
+	w.prior.restore(c.Prior)
+	w.p.Cylinder.CapacityKg = c.CapacityKg
+	if c.Said != nil {
+		w.ch, w.said = *c.Said, true
+	}
+	w.goneS, w.drove, w.unproven, w.anyPlace = -gone-c.GoneAgeS, c.Drove, c.Unproven, c.AnyPlace
+	w.burn.totalKg, w.burn.oweKg = c.BurnedKg, c.OweKg
+	if w.burn.split.heater >= 0 && c.Heater.KgPerH > 0 {
+		w.burn.split.learn = c.Heater
+		w.burn.split.tabulate()
+		w.burn.switchPrior()
+	}
+	w.watch.restore(c.Watch, gone)
+	for g, name := range w.burn.names {
+		w.burn.flames[g].on = slices.Contains(c.Flames, name)
+	}
+	w.settle(afterGap, restBlocksN, 0)
+	if w.presence == Removed {
+		w.phase = absent
+	}
+}
+
+// plausible refuses a State that would poison every estimate after it.
+func (c *scaleState) plausible(cellKg float64) bool {
+	for _, kg := range [...]float64{c.LevelKg, c.LevelSDKg, c.AgeS, c.OffVarKg2, c.BurnedKg, c.CellAgeS, c.CapacityKg} {
+		if math.IsNaN(kg) || math.IsInf(kg, 0) || kg < 0 {
+			return false
+		}
+	}
+	if cellKg > 0 && (c.LevelKg > 2*cellKg || c.CapacityKg > cellKg) || math.Abs(c.OffKg) > c.LevelKg+cellKg {
+		return false
+	}
+	return c.Tare.plausible() && c.Prior.plausible()
+}
+
+func (t tareState) plausible() bool {
+	for _, p := range t.Parts {
+		if !(p.PartFrac > 0 && p.SDKg > 0 && p.Kg >= 0) || math.IsInf(p.Kg, 0) {
+			return false
+		}
+	}
+	return len(t.Parts) > 0 && len(t.Parts) <= len(tare{}.parts)
+}
+
+func (t *tare) save() tareState {
+	return tareState{append([]tarePart(nil), t.parts[:t.n]...), t.entered}
+}
+
+func (t *tare) restore(s tareState) {
+	t.n = copy(t.parts[:], s.Parts)
+	t.entered = s.Entered
+	t.settle()
+}
+
+func (w *weightWatch) save(nowS float64) watchState {
+	s := watchState{Asked: w.asked, BlankS: max(0, w.blankS-nowS)}
+	for i := range w.n {
+		p := w.at(i)
+		p.UpS -= nowS
+		p.Spell -= w.spell + 1
+		s.Points = append(s.Points, p)
+	}
+	return s
+}
+
+func (w *weightWatch) restore(s watchState, gapS float64) {
+	w.asked, w.blankS = s.Asked, max(0, s.BlankS-gapS)
+	w.head, w.n = 0, min(len(s.Points), len(w.ring))
+	copy(w.ring[:], s.Points[len(s.Points)-w.n:])
+	for i := range w.n {
+		w.ring[i].UpS -= gapS
+	}
+}

@@ -1,0 +1,252 @@
+package estimate
+
+import (
+	"math"
+	"slices"
+
+	"frostline/sensors"
+)
+
+// Times and limits of weighing. Those without a source are engineering judgement.
+const (
+	blockS       = 10  // accepted weights are judged in blocks of this length
+	absentKg     = 4   // below it no cylinder stands on the scale (estimation.md 2)
+	absentFrac   = 0.6 // of the least tare, where cylinders are small
+	absentS      = 10  // for as long; a bump of the road is shorter
+	restBlocksN  = 3   // blocks that must agree before a level is believed
+	placedN      = 6   // and after a cylinder was set down
+	restMostN    = 12  // after so many the middle one is taken, however they disagree
+	restSpreadKg = 0.010
+	beforeRoadS  = 90  // weights younger than this when a drive is noticed are of the road
+	driveRestS   = 150 // after a drive, for springs and people to settle
+	drivenN      = 18  // blocks whose middle weighs a cylinder set down in a moving van
+	drivenSDKg   = 0.060
+	gapS         = 60   // without a weight: the burn in between is not known
+	gapKgPerH    = 0.15 // by which a gap widens the fuel (estimation.md 2, "Gating")
+	lostS        = 24 * 3600
+	oddKg        = 0.025 // a block this far off waits for the next ones to agree
+	oddNoises    = 8
+	changedKg    = 0.15 // beyond all else: over a gap, a heavier cylinder is another one
+	cellLagS     = 40 * 60
+	coldBootC    = 30 // assumed distance from calibration temperature without a thermometer
+	staleTempS   = 1800
+	staleTempC   = 10
+
+	// Constant parts of the weight's error, standard deviations (estimation.md 2;
+	// sensing.md 3.5).
+	occupantKg = 0.003
+	siteKg     = 0.006
+	buoyancyKg = 0.003
+
+	sqrt3 = 1.7320508075688772 // a limit over it is the sd of what lies evenly within
+)
+
+// block is some ten seconds of accepted weights; shaken if most of them jumped as on a
+// road.
+type block struct {
+	upS, kg float64
+	shaken  bool
+}
+
+// blockMaker gathers accepted weights into blocks: the median decides what belongs, then
+// the mean is taken.
+type blockMaker struct {
+	endS float64
+	upS  [16]float64
+	kg   [16]float64
+	n    int
+	jerk int
+}
+
+// add takes one weight. nextS is when the next one is due; a block that it would miss is
+// closed.
+func (m *blockMaker) add(upS, kg, nextS float64, jerked bool) (block, bool) {
+	if m.n == 0 || upS >= m.endS+blockS {
+		m.n, m.jerk, m.endS = 0, 0, (math.Floor(upS/blockS)+1)*blockS
+	}
+	if m.n < len(m.kg) {
+		m.upS[m.n], m.kg[m.n] = upS, kg
+		m.n++
+	}
+	if jerked {
+		m.jerk++
+	}
+	if upS+nextS < m.endS && m.n < len(m.kg) {
+		return block{}, false
+	}
+	b := m.middle()
+	b.shaken = 2*m.jerk > m.n
+	m.n = 0
+	return b, true
+}
+
+func (m *blockMaker) middle() block {
+	var s [16]float64
+	kg := s[:copy(s[:], m.kg[:m.n])]
+	slices.Sort(kg)
+	median := kg[len(kg)/2]
+	for i, v := range m.kg[:m.n] {
+		kg[i] = math.Abs(v - median)
+	}
+	slices.Sort(kg)
+	limit := 3*1.4826*kg[len(kg)/2] + 1e-6
+	var b block
+	n := 0.0
+	for i, v := range m.kg[:m.n] {
+		if math.Abs(v-median) <= limit {
+			b.kg += v
+			b.upS += m.upS[i]
+			n++
+		}
+	}
+	b.kg, b.upS = b.kg/n, b.upS/n
+	return b
+}
+
+// noise is the standard deviation of a block, measured from second differences (a burn
+// does not show in them) of neighbouring blocks and of every third one: gusts make
+// neighbours alike (a flame that is lit shows a little in the latter, so it counts half).
+// Each is a running median, which no jump can move far.
+type noise struct {
+	NearKg  float64 `json:"near_kg"`
+	FarKg   float64 `json:"far_kg"`
+	last    [7]float64
+	n       int
+	lastUpS float64
+}
+
+const (
+	noiseStartKg = 0.0003
+	noiseLeastKg = 0.00005
+	noiseMostKg  = 0.5
+	noiseStep    = 0.06 // of the running median, per block
+)
+
+func (n *noise) take(b block) {
+	if b.upS-n.lastUpS > 2.5*blockS {
+		n.n = 0
+	}
+	n.lastUpS = b.upS
+	if n.n == len(n.last) {
+		copy(n.last[:], n.last[1:])
+		n.n--
+	}
+	n.last[n.n] = b.kg
+	n.n++
+	l := n.last[:n.n]
+	if k := len(l); k >= 3 {
+		n.NearKg = runningMedian(n.NearKg, math.Abs(l[k-1]-2*l[k-2]+l[k-3]))
+	}
+	if len(l) == 7 {
+		n.FarKg = runningMedian(n.FarKg, math.Abs(l[6]-2*l[3]+l[0]))
+	}
+}
+
+func runningMedian(m, x float64) float64 {
+	step := noiseStep
+	if x > 5*m {
+		step *= 3
+	}
+	if x > m {
+		return min(m*(1+step), noiseMostKg)
+	}
+	return max(m/(1+step), noiseLeastKg)
+}
+
+// sdKg is 1.4826 median of a difference that adds 1, 4 and 1 variances.
+func (n *noise) sdKg() float64 {
+	return max(1.4826/math.Sqrt(6)*max(n.NearKg, n.FarKg/2), noiseLeastKg)
+}
+
+// cell is the temperature of the load cell: locker air through a lag.
+type cell struct {
+	tempC   float64
+	seen    bool
+	seenS   float64 // when the thermometer last said something
+	lastS   float64
+	started bool
+}
+
+func (c *cell) step(upS float64, air *ChannelState, fresh bool) {
+	if fresh && air != nil && air.Quality >= sensors.Suspect {
+		if !c.seen {
+			c.tempC, c.seen = air.Value, true
+		}
+		c.seenS = upS
+	}
+	if c.seen && air != nil && air.Quality >= sensors.Suspect && c.started {
+		c.tempC += (1 - math.Exp(-(upS-c.lastS)/cellLagS)) * (air.Value - c.tempC)
+	}
+	c.lastS, c.started = upS, true
+}
+
+// awayC is how far the cell may be from the temperature it was calibrated at.
+func (c *cell) awayC(upS, calibratedC float64) (awayC float64, known bool) {
+	if !c.seen {
+		return coldBootC, false
+	}
+	d := math.Abs(c.tempC - calibratedC)
+	if upS-c.seenS > staleTempS {
+		return d + staleTempC, false
+	}
+	return d, true
+}
+
+// tcLimitKgPerK is how far a kelvin may move the reading at a load: zero and span.
+func (s Scale) tcLimitKgPerK(grossKg float64) float64 {
+	return s.ZeroTCGPerK/1000 + s.SpanTCPPMPerK*1e-6*grossKg
+}
+
+// constantSDKg is everything about the weight that does not average out, the tare apart.
+func (s Scale) constantSDKg(grossKg, awayC float64) float64 {
+	t := s.tcLimitKgPerK(grossKg) / sqrt3 * awayC
+	creep := s.CreepPct30min / 100 * grossKg / sqrt3
+	span := s.SpanSDFrac * grossKg
+	return math.Sqrt(t*t + creep*creep + span*span + s.ZeroSDKg*s.ZeroSDKg +
+		occupantKg*occupantKg + siteKg*siteKg + buoyancyKg*buoyancyKg)
+}
+
+// rest waits for the scale to come to rest.
+type rest struct {
+	blocks [restMostN]block
+	n      int
+	need   int
+	afterS float64 // blocks before it do not count
+}
+
+func (r *rest) begin(need int, afterS float64) { r.n, r.need, r.afterS = 0, need, afterS }
+
+// take returns the level and its sd once enough blocks agree, or enough have been tried.
+func (r *rest) take(b block, noiseKg float64) (kg, sdKg float64, ok bool) {
+	if b.upS < r.afterS {
+		return 0, 0, false
+	}
+	if r.n > 0 && b.upS-r.blocks[r.n-1].upS > gapS {
+		r.n = 0
+	}
+	if r.n == len(r.blocks) {
+		copy(r.blocks[:], r.blocks[1:])
+		r.n--
+	}
+	r.blocks[r.n] = b
+	r.n++
+	if r.n < r.need {
+		return 0, 0, false
+	}
+	var s [restMostN]float64
+	last := r.blocks[r.n-r.need : r.n]
+	if r.n == len(r.blocks) {
+		last = r.blocks[:]
+	}
+	kgs := s[:0]
+	for _, x := range last {
+		kgs = append(kgs, x.kg)
+	}
+	slices.Sort(kgs)
+	spread := kgs[len(kgs)-1] - kgs[0]
+	if r.n < len(r.blocks) && spread > max(restSpreadKg, 6*noiseKg) {
+		return 0, 0, false
+	}
+	n := math.Sqrt(float64(len(kgs)))
+	return kgs[len(kgs)/2], max(spread/n, noiseKg), true
+}

@@ -1,0 +1,491 @@
+package history
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"log/slog"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"frostline/alerts"
+	"frostline/daemon/core"
+	"frostline/daemon/estimate"
+	"frostline/daemon/nights"
+	"frostline/sensors"
+)
+
+// dusk is when the made-up van of these tests starts its clock.
+func dusk() time.Time { return time.Date(2026, 11, 24, 16, 0, 0, 0, time.UTC) }
+
+func wiring() sensors.Wiring {
+	return sensors.Wiring{
+		{Channel: sensors.LoadCounts, Period: time.Second}, {Channel: sensors.GasV, Period: time.Second},
+		{Channel: sensors.CabinC, Period: 10 * time.Second}, {Channel: sensors.OutsideC, Period: 10 * time.Second},
+		{Channel: sensors.LockerC, Period: 10 * time.Second}, {Channel: sensors.WaterlineC, Period: 10 * time.Second},
+		{Channel: sensors.BaroKPa, Period: 10 * time.Second}, {Channel: sensors.BatteryV, Period: 10 * time.Second},
+		{Channel: sensors.HeatCall, Period: time.Second}, {Channel: sensors.CertifiedAlarm, Period: time.Second},
+		{Channel: sensors.StoreAgeS, Period: time.Second}, {Channel: sensors.ClockSynced, Period: time.Second},
+	}
+}
+
+// van makes snapshots one after another.
+type van struct {
+	boot    string
+	up      time.Duration
+	offset  time.Time // wall at up 0
+	trusted bool
+	tick    uint64
+	seq     uint64
+	totals  core.Totals
+	values  map[sensors.Channel]float64 // a channel not here is missing
+	fuelKg  float64
+	burn    float64
+}
+
+func newVan() *van {
+	return &van{
+		boot: "boot-1", offset: dusk(), trusted: true, fuelKg: 5.2, burn: 0.12,
+		values: map[sensors.Channel]float64{
+			sensors.LoadCounts: 4_200_000, sensors.GasV: 0.61, sensors.CabinC: 17.25, sensors.OutsideC: -6.5,
+			sensors.LockerC: -3.2, sensors.WaterlineC: 6.1, sensors.BaroKPa: 84.3, sensors.BatteryV: 12.71,
+			sensors.HeatCall: 1, sensors.CertifiedAlarm: 0, sensors.StoreAgeS: 0, sensors.ClockSynced: 1,
+		},
+	}
+}
+
+// snapshot is the van after d more of up time, with these events.
+func (v *van) snapshot(d time.Duration, events ...core.Event) *core.Snapshot {
+	v.up += d
+	v.tick++
+	st := sensors.Stamp{Up: v.up, Wall: v.offset.Add(v.up)}
+	about := func(x, half float64) estimate.Quantity {
+		return estimate.Quantity{Value: x, Low: x - half, High: x + half, Quality: sensors.Good}
+	}
+	e := &estimate.Estimates{
+		FuelKg: about(v.fuelKg, 0.3), BurnKgPerH: about(v.burn, 0.02), Band: estimate.Background,
+		ClockTrusted: v.trusted, BurnedKg: v.totals.BurnedKg,
+		HeaterKgPerH: estimate.Unknown("not told apart"),
+	}
+	for _, w := range wiring() {
+		x, known := v.values[w.Channel]
+		c := estimate.ChannelState{Channel: w.Channel, Value: x, Quality: sensors.Good, Seen: true, LastUp: v.up}
+		if !known {
+			c.Quality, c.Why = sensors.Bad, "timeout"
+		}
+		e.Channels = append(e.Channels, c)
+	}
+	for i := range events {
+		v.seq++
+		events[i].Seq, events[i].Stamp = v.seq, st
+	}
+	return &core.Snapshot{
+		Stamp: st, Boot: v.boot, Tick: v.tick, Est: e, Totals: v.totals, Events: events,
+		Tonight: nights.Tonight{NightsLeft: about(3, 1)},
+	}
+}
+
+func alarm(id, priority, to string) core.Event {
+	return core.Event{Alarm: &alerts.Transition{Kind: "alarm", ID: id, From: "normal", To: to, Priority: priority, Why: "0.61 V"}}
+}
+
+func happening(kind string) core.Event {
+	return core.Event{Happening: &estimate.Happening{Kind: kind, Appliance: "heater"}}
+}
+
+func night(date string, version int, kg float64) core.Event {
+	return core.Event{Night: &nights.Night{Kind: "night", Date: date, Version: version, BurnedKg: &kg, HighestBand: "background"}}
+}
+
+func openIn(t testing.TB, dir string, o Options) *Store {
+	t.Helper()
+	if o.Wiring == nil {
+		o.Wiring = wiring()
+	}
+	s, err := Open(filepath.Join(dir, "history.db"), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func closeStore(t testing.TB, s *Store) {
+	t.Helper()
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func commit(t testing.TB, s *Store, v *van, events ...core.Event) {
+	t.Helper()
+	s.Deliver(v.snapshot(time.Second, events...))
+	if err := s.Committed(deadline(t), v.tick); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// deadline bounds a test that hangs; nothing is concluded from it.
+func deadline(t testing.TB) context.Context {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+func health(s *Store) map[sensors.Channel]sensors.Reading {
+	m := make(map[sensors.Channel]sensors.Reading)
+	s.Health(func(c sensors.Channel, r sensors.Reading) { m[c] = r })
+	return m
+}
+
+func TestWhatWasCommittedIsThereAfterTheNextStart(t *testing.T) {
+	dir := t.TempDir()
+	s, v := openIn(t, dir, Options{}), newVan()
+	if r, err := s.Resume(); err != nil || r.Boot != "" || r.Checkpoint != nil || r.Clean {
+		t.Fatalf("first start: resume = %+v, %v, want nothing", r, err)
+	}
+	v.totals = core.Totals{BurnedKg: 1.25, Boots: 1, Nights: 4}
+	snap := v.snapshot(time.Second, happening(estimate.BurnerOn), alarm("gas-floor-high", "critical", "unacknowledged"), night("2026-11-23", 1, 0.9))
+	snap.Checkpoint = []byte(`{"version":1,"tare_kg":5.4}`)
+	s.Deliver(snap)
+	if err := s.Committed(deadline(t), v.tick); err != nil {
+		t.Fatal(err)
+	}
+	closeStore(t, s)
+
+	s = openIn(t, dir, Options{})
+	defer closeStore(t, s)
+	r, err := s.Resume()
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := Resume{Checkpoint: snap.Checkpoint, Boot: "boot-1", Tick: 1, Stamp: snap.Stamp, Totals: v.totals, LastSeq: 3, Clean: true}
+	if fmt.Sprintf("%+v", r) != fmt.Sprintf("%+v", want) {
+		t.Errorf("resume = %+v, want %+v", r, want)
+	}
+	evs, err := s.Events(deadline(t), 0, 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var kinds []string
+	for _, e := range evs {
+		kinds = append(kinds, fmt.Sprint(e.Seq, " ", e.Kind()))
+	}
+	if got, want := strings.Join(kinds, ", "), "3 night, 2 alarm, 1 burner-on"; got != want {
+		t.Errorf("events newest first = %s, want %s", got, want)
+	}
+	if evs[1].Alarm.ID != "gas-floor-high" || !evs[1].Stamp.Wall.Equal(snap.Stamp.Wall) || evs[1].Stamp.Up != snap.Stamp.Up {
+		t.Errorf("alarm came back as %+v, want gas-floor-high at %v", evs[1], snap.Stamp)
+	}
+	older, err := s.Events(deadline(t), 3, 1)
+	if err != nil || len(older) != 1 || older[0].Seq != 2 {
+		t.Errorf("one event before 3 = %+v, %v, want number 2", older, err)
+	}
+	if tot, err := s.Totals(deadline(t)); err != nil || tot != v.totals {
+		t.Errorf("totals = %+v, %v, want %+v", tot, err, v.totals)
+	}
+}
+
+func TestTotalsNeverFallEvenIfTheCoreStartsCold(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	v.totals = core.Totals{BurnedKg: 40, CylinderChanges: 5, Boots: 9}
+	commit(t, s, v, happening(estimate.BurnerOn))
+	v.totals = core.Totals{BurnedKg: 0.1, ClockSteps: 2, Boots: 10}
+	commit(t, s, v, happening(estimate.BurnerOff))
+	want := core.Totals{BurnedKg: 40, CylinderChanges: 5, ClockSteps: 2, Boots: 10}
+	if got, err := s.Totals(deadline(t)); err != nil || got != want {
+		t.Errorf("totals = %+v, %v, want the larger of each: %+v", got, err, want)
+	}
+}
+
+func TestABrokenCheckpointFallsBackToTheOneBefore(t *testing.T) {
+	dir := t.TempDir()
+	s, v := openIn(t, dir, Options{}), newVan()
+	for _, text := range []string{`{"n":1}`, `{"n":2}`, `{"n":3}`} {
+		snap := v.snapshot(time.Second)
+		snap.Checkpoint = []byte(text)
+		s.Deliver(snap)
+		if err := s.Committed(deadline(t), v.tick); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := s.w.Exec("UPDATE state SET body = x'1f8b00' WHERE gen = 3"); err != nil {
+		t.Fatal(err)
+	}
+	closeStore(t, s)
+	s = openIn(t, dir, Options{})
+	defer closeStore(t, s)
+	if r, _ := s.Resume(); string(r.Checkpoint) != `{"n":2}` {
+		t.Errorf("checkpoint = %s, want the whole one before the broken one, {\"n\":2}", r.Checkpoint)
+	}
+}
+
+func TestTheLedgerShowsTheNewestModelAndKeepsTheOld(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	commit(t, s, v, night("2026-11-22", 1, 0.7), night("2026-11-23", 1, 0.9), night("2026-11-21", 2, 0.5))
+	commit(t, s, v, night("2026-11-22", 2, 0.75), night("2026-11-21", 1, 0.4))
+	ns, err := s.Nights(deadline(t), 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, n := range ns {
+		got = append(got, fmt.Sprintf("%s v%d %.2f", n.Date, n.Version, *n.BurnedKg))
+	}
+	want := "2026-11-21 v2 0.50, 2026-11-22 v2 0.75, 2026-11-23 v1 0.90"
+	if strings.Join(got, ", ") != want {
+		t.Errorf("ledger = %s, want %s", strings.Join(got, ", "), want)
+	}
+	var kept int
+	if err := s.r.QueryRow("SELECT count(*) FROM nights").Scan(&kept); err != nil || kept != 5 {
+		t.Errorf("%d rows kept, %v, want all 5", kept, err)
+	}
+	if ns, _ = s.Nights(deadline(t), 1); len(ns) != 1 || ns[0].Date != "2026-11-23" {
+		t.Errorf("the newest night = %+v, want 2026-11-23", ns)
+	}
+}
+
+func TestAnEventNumberThatComesTwiceCostsNeitherEvent(t *testing.T) {
+	var log bytes.Buffer
+	s, v := openIn(t, t.TempDir(), Options{Paths: []string{"mqtt"}, Log: slog.New(slog.NewTextHandler(&log, nil))}), newVan()
+	commit(t, s, v, alarm("a", "high", "unacknowledged"), alarm("b", "high", "unacknowledged"))
+	v.seq = 0 // the core went on from an older checkpoint
+	commit(t, s, v, alarm("c", "high", "unacknowledged"))
+	evs, err := s.Events(deadline(t), 0, 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ids []string
+	for _, e := range evs {
+		ids = append(ids, e.Alarm.ID)
+	}
+	if got := strings.Join(ids, " "); got != "c b a" {
+		t.Errorf("events = %s, want c b a", got)
+	}
+	if rows, err := s.Next(deadline(t), "mqtt", 10); err != nil || len(rows) != 3 {
+		t.Errorf("outbox = %d rows, %v, want all 3 alarms", len(rows), err)
+	}
+	closeStore(t, s)
+	if !strings.Contains(log.String(), "came twice") {
+		t.Errorf("log = %q, want a line about the number", log.String())
+	}
+}
+
+func TestAMinuteIsStoredAsItsMeanAndExtremes(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	v.up = -time.Second
+	for i := range 60 {
+		v.values[sensors.LoadCounts] = 4_200_000 + float64(i)*10
+		v.values[sensors.HeatCall] = 0
+		if i < 15 {
+			v.values[sensors.HeatCall] = 1
+		}
+		delete(v.values, sensors.GasV)
+		if i >= 48 {
+			v.values[sensors.GasV] = 0.5 + float64(i-48)/100
+		}
+		s.Deliver(v.snapshot(time.Second))
+	}
+	for range 11 * 60 { // long enough that the ten-minute flush has been asked for
+		s.Deliver(v.snapshot(time.Second))
+	}
+	commit(t, s, v, happening(estimate.BurnerOff))
+	for _, tt := range []struct {
+		name string
+		want core.Bucket
+	}{
+		{"load_counts", core.Bucket{Min: 4_200_000, Mean: 4_200_295, Max: 4_200_590, N: 60}},
+		{"heat_call", core.Bucket{Min: 0, Mean: 0.25, Max: 1, N: 60}},
+		{"gas_v", core.Bucket{Min: 0.5, Mean: 0.555, Max: 0.61, N: 12}},
+		{"certified_alarm", core.Bucket{N: 60}},
+		{"fuel_kg", core.Bucket{Min: 5.2, Mean: 5.2, Max: 5.2, N: 60}},
+		{"fuel_low_kg", core.Bucket{Min: 4.9, Mean: 4.9, Max: 4.9, N: 60}},
+		{"burn_kg_h", core.Bucket{Min: 0.12, Mean: 0.12, Max: 0.12, N: 60}},
+		{"gas_band", core.Bucket{Min: 1, Mean: 1, Max: 1, N: 60}},
+	} {
+		got, err := s.Series(deadline(t), tt.name, dusk(), dusk().Add(time.Minute), 0)
+		if err != nil || len(got) != 1 {
+			t.Errorf("%s: %d buckets, %v, want 1", tt.name, len(got), err)
+			continue
+		}
+		tt.want.FromWall, tt.want.Length = dusk(), time.Minute
+		if !near(got[0], tt.want) {
+			t.Errorf("%s = %+v, want %+v", tt.name, got[0], tt.want)
+		}
+	}
+	if got, err := s.Series(deadline(t), "heater_kg_h", dusk(), dusk().Add(time.Hour), 0); err != nil || len(got) != 0 {
+		t.Errorf("a value that was never known: %v, %v, want no buckets", got, err)
+	}
+	if _, err := s.Series(deadline(t), "boiler_c", dusk(), dusk().Add(time.Hour), 0); err == nil {
+		t.Error("history of a series that does not exist: no error")
+	}
+}
+
+func near(a, b core.Bucket) bool {
+	close := func(x, y float64) bool { return math.Abs(x-y) < 1e-6*max(1, math.Abs(y)) }
+	return a.FromWall.Equal(b.FromWall) && a.Length == b.Length && a.N == b.N &&
+		close(a.Min, b.Min) && close(a.Mean, b.Mean) && close(a.Max, b.Max)
+}
+
+func TestASwitchThatClosedOnceIsNeverShownAsNever(t *testing.T) {
+	for _, tt := range []struct {
+		on, of   int
+		min, max float64
+	}{{0, 3600, 0, 0}, {1, 3600, 0, 1}, {3599, 3600, 0, 1}, {3600, 3600, 1, 1}} {
+		var c cell
+		for i := range tt.of {
+			v := 0.0
+			if i < tt.on {
+				v = 1
+			}
+			c.add(v, 1)
+		}
+		se := series{"heat_call", 100, true}
+		share := se.encode(nil, c)[0].(int64)
+		if got := se.decode([]*int64{&share}, tt.of); got.min != tt.min || got.max != tt.max {
+			t.Errorf("on for %d of %d ticks: min %g max %g, want %g and %g", tt.on, tt.of, got.min, got.max, tt.min, tt.max)
+		}
+	}
+}
+
+// fill delivers a day at a time of one tick a minute with a wave on the cabin's temperature.
+func fill(t testing.TB, s *Store, v *van, d time.Duration) {
+	t.Helper()
+	for end := v.up + d; v.up < end; {
+		v.values[sensors.CabinC] = 15 + 3*math.Sin(v.up.Hours()/24*2*math.Pi)
+		s.Deliver(v.snapshot(time.Minute))
+		if v.tick%500 == 0 { // do not outrun the bounded queue
+			commit(t, s, v, happening(estimate.BurnerOn))
+		}
+	}
+	commit(t, s, v, happening(estimate.BurnerOff))
+}
+
+func TestChartsComeFromTheLevelThatFitsTheirSpan(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	fill(t, s, v, 75*24*time.Hour)
+	end := v.offset.Add(v.up)
+	for _, tt := range []struct {
+		span   time.Duration
+		max    int
+		length time.Duration
+		least  int
+	}{
+		{24 * time.Hour, 0, time.Minute, 1430},
+		{24 * time.Hour, 300, 5 * time.Minute, 285},
+		{30 * 24 * time.Hour, 0, 15 * time.Minute, 2870},
+		{30 * 24 * time.Hour, 1000, 45 * time.Minute, 955},
+		{74 * 24 * time.Hour, 0, time.Hour, 1770},
+		{74 * 24 * time.Hour, 500, 4 * time.Hour, 440},
+	} {
+		got, err := s.Series(deadline(t), "cabin_c", end.Add(-tt.span), end, tt.max)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(got) < tt.least || tt.max > 0 && len(got) > tt.max {
+			t.Errorf("%v with at most %d points: %d points, want at least %d", tt.span, tt.max, len(got), tt.least)
+			continue
+		}
+		half := math.Pi * tt.length.Hours() / 24
+		sinc := math.Sin(half) / half // a mean over part of a wave is a flatter wave
+		for i, b := range got {
+			if b.Length != tt.length {
+				t.Fatalf("%v: bucket of %v, want %v", tt.span, b.Length, tt.length)
+			}
+			if i > 0 && b.FromWall.Sub(got[i-1].FromWall) < tt.length {
+				t.Fatalf("%v: bucket at %v overlaps the one at %v", tt.span, b.FromWall, got[i-1].FromWall)
+			}
+			if i == 0 || i == len(got)-1 {
+				continue // may hold a part of its stretch
+			}
+			mid := b.FromWall.Add(b.Length / 2).Sub(v.offset)
+			if want := 15 + 3*sinc*math.Sin(mid.Hours()/24*2*math.Pi); math.Abs(b.Mean-want) > 0.03 {
+				t.Fatalf("%v: mean at %v = %.3f, want %.3f", tt.span, b.FromWall, b.Mean, want)
+			}
+			if b.Min > b.Mean || b.Max < b.Mean {
+				t.Fatalf("%v: mean %.3f outside %.3f..%.3f", tt.span, b.Mean, b.Min, b.Max)
+			}
+		}
+	}
+}
+
+func TestAnHourIsMadeOfExactlyItsMinutesAcrossAKillAndARestart(t *testing.T) {
+	dir := t.TempDir()
+	s, v := openIn(t, dir, Options{}), newVan()
+	v.up = -time.Minute
+	for i := range 100 { // an hour and 40 minutes
+		v.values[sensors.CabinC] = float64(i)
+		s.Deliver(v.snapshot(time.Minute))
+	}
+	commit(t, s, v, happening(estimate.BurnerOn)) // minute 99 is still open and is lost with the kill
+	dir = copyStore(t, s, dir)
+	s2 := openIn(t, dir, Options{})
+	v.boot, v.up, v.offset = "boot-2", 0, dusk().Add(3*time.Hour)
+	for range 12 {
+		s2.Deliver(v.snapshot(time.Minute))
+	}
+	commit(t, s2, v, happening(estimate.BurnerOff))
+	got, err := s2.Series(deadline(t), "cabin_c", dusk(), dusk().Add(61*24*time.Hour), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []core.Bucket{
+		{FromWall: dusk(), Length: time.Hour, Min: 0, Mean: 29.5, Max: 59, N: 60},
+		{FromWall: dusk().Add(time.Hour), Length: time.Hour, Min: 60, Mean: 79, Max: 98, N: 39},
+	}
+	if !slices.EqualFunc(got, want, near) {
+		t.Errorf("hours = %+v, want %+v", got, want)
+	}
+	closeStore(t, s2)
+	closeStore(t, s)
+}
+
+func TestMinutesNotYetOnTheDiskAreInTheChart(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	for range 6 {
+		s.Deliver(v.snapshot(time.Minute))
+	}
+	got, err := s.Series(deadline(t), "cabin_c", dusk(), dusk().Add(time.Hour), 0)
+	if err != nil || len(got) != 5 {
+		t.Errorf("%d buckets, %v, want the 5 finished minutes", len(got), err)
+	}
+	var stored int
+	if err := s.r.QueryRow("SELECT count(*) FROM minutes").Scan(&stored); err != nil || stored != 0 {
+		t.Errorf("%d minutes on the disk, %v, want none before ten are full", stored, err)
+	}
+}
+
+func TestOnlyTheNewest400DaysOfMinutesStay(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	commit(t, s, v, happening(estimate.BurnerOn))
+	for range 15 {
+		s.Deliver(v.snapshot(time.Minute))
+	}
+	commit(t, s, v, happening(estimate.BurnerOff))
+	// Ten more than may stay, without writing half a million of them.
+	if _, err := s.w.Exec("UPDATE state SET body = json_set(body, '$.minutes', ?) WHERE id = ?", keepMinutes+10, stateMark); err != nil {
+		t.Fatal(err)
+	}
+	var before, after, first int64
+	if err := s.r.QueryRow("SELECT count(*) FROM minutes").Scan(&before); err != nil {
+		t.Fatal(err)
+	}
+	v.up += 25 * time.Hour
+	commit(t, s, v, happening(estimate.BurnerOff))
+	if err := s.r.QueryRow("SELECT count(*), min(id) % ? FROM minutes", spanStride).Scan(&after, &first); err != nil {
+		t.Fatal(err)
+	}
+	// The open minute was closed by the jump and came in.
+	if after != before+1-11 || first != 11 {
+		t.Errorf("%d minutes became %d, the oldest is minute %d; want the 11 oldest gone", before, after, first)
+	}
+}

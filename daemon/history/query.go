@@ -1,0 +1,265 @@
+package history
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"frostline/daemon/core"
+	"frostline/daemon/nights"
+)
+
+const (
+	rawSpan     = 2 * 24 * time.Hour  // up to this, charts are drawn from minutes,
+	quarterSpan = 60 * 24 * time.Hour // up to this from quarters, beyond from hours (libraries.md 1.3)
+)
+
+// Series returns the history of a channel or an estimate (by its name in the estimates file;
+// "gas_band" runs from 0, blind, to 4, leave) in [from, to), oldest first. Up to two days
+// come from minutes, including those not yet on the disk, up to sixty from quarters of an
+// hour, longer ones from hours; a quarter or hour is there once it is complete, or once its
+// boot has ended. If that is more than maxPoints, neighbours are merged into buckets of equal length;
+// maxPoints 0 merges nothing. A stretch in which the value was not known is left out. A name
+// nothing was ever recorded under has an empty history; a name that is no series is an error.
+func (s *Store) Series(ctx context.Context, name string, from, to time.Time, maxPoints int) ([]core.Bucket, error) {
+	i := slices.IndexFunc(s.series, func(se series) bool { return se.name == name })
+	if i < 0 {
+		return nil, fmt.Errorf("history of %q: no such series; it is the name of a wired channel or of an estimate", name)
+	}
+	s.files.RLock()
+	defer s.files.RUnlock()
+	if s.r == nil {
+		return nil, fmt.Errorf("history of %s: the store is closed", name)
+	}
+	ls := levels()
+	at := 0
+	switch span := to.Sub(from); {
+	case span > quarterSpan:
+		at = 2
+	case span > rawSpan:
+		at = 1
+	}
+	var points []core.Bucket
+	for ; at < len(ls); at++ { // old minutes are gone, their quarters are not
+		var err error
+		if points, err = s.stored(ctx, ls[at], s.series[i], from, to); err != nil {
+			return nil, fmt.Errorf("history of %s: %w", name, err)
+		}
+		if at == 0 {
+			points = s.addWaiting(points, i, from, to)
+		}
+		if len(points) > 0 {
+			break
+		}
+	}
+	slices.SortStableFunc(points, func(a, b core.Bucket) int { return a.FromWall.Compare(b.FromWall) })
+	if maxPoints > 0 && len(points) > 0 {
+		length := time.Duration(ls[at].minutes) * time.Minute
+		if n := math.Ceil(float64(to.Sub(from)) / float64(length) / float64(maxPoints)); n > 1 {
+			points = thin(points, length*time.Duration(n))
+		}
+	}
+	return points, nil
+}
+
+// stored reads one series of one level from the file, span by span.
+func (s *Store) stored(ctx context.Context, l level, se series, from, to time.Time) ([]core.Bucket, error) {
+	columns := fmt.Sprintf("m.%q, NULL, NULL", se.name)
+	if !se.toggle {
+		columns = fmt.Sprintf("m.%q, m.%q, m.%q", se.name, se.name+"_below", se.name+"_above")
+	}
+	lengthMS := l.minutes * 60_000
+	// CROSS JOIN keeps the spans outside, so each costs one seek into the rows.
+	rows, err := s.r.QueryContext(ctx, fmt.Sprintf(`
+		SELECT s.offset_ms + (m.id - s.span * %[1]d) * %[2]d, m.ticks, m.short, %[3]s
+		FROM spans s CROSS JOIN %[4]s m
+		ON m.id BETWEEN s.span * %[1]d + max(0, (?1 - s.offset_ms) / %[2]d)
+		AND s.span * %[1]d + min(%[1]d - 1, (?2 - s.offset_ms) / %[2]d)
+		WHERE m.%[5]q IS NOT NULL`, spanStride, lengthMS, columns, l.table, se.name),
+		from.UnixMilli(), to.UnixMilli())
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var points []core.Bucket
+	for rows.Next() {
+		var atMS int64
+		var ticks int
+		var short sql.NullString
+		var v [3]*int64
+		if err := rows.Scan(&atMS, &ticks, &short, &v[0], &v[1], &v[2]); err != nil {
+			return nil, err
+		}
+		if atMS < from.UnixMilli() || atMS >= to.UnixMilli() {
+			continue
+		}
+		if short.Valid {
+			ticks = known(se.name, ticks, short.String)
+		}
+		if c := se.decode(v[:], ticks); c.n > 0 {
+			points = append(points, c.bucket(time.UnixMilli(atMS).UTC(), time.Duration(l.minutes)*time.Minute))
+		}
+	}
+	return points, rows.Err()
+}
+
+func (c cell) bucket(from time.Time, length time.Duration) core.Bucket {
+	return core.Bucket{FromWall: from, Length: length, Min: c.min, Mean: c.sum / float64(c.n), Max: c.max, N: c.n}
+}
+
+// addWaiting adds the minutes that are finished and not yet committed. One that was
+// committed while the file was being read is not added again.
+func (s *Store) addWaiting(points []core.Bucket, i int, from, to time.Time) []core.Bucket {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var newest time.Time
+	for _, p := range points {
+		if p.FromWall.After(newest) {
+			newest = p.FromWall
+		}
+	}
+	for _, r := range s.q.rows {
+		if r.span != s.q.calendar.now.id || r.cells[i].n == 0 {
+			continue
+		}
+		at := s.q.calendar.now.at(time.Duration(r.index) * time.Minute)
+		if at.Before(from) || !at.Before(to) || !at.After(newest) {
+			continue
+		}
+		points = append(points, r.cells[i].bucket(at, time.Minute))
+	}
+	return points
+}
+
+// thin merges neighbours into buckets of one length, counted from the first point. A point
+// of another boot may straddle two; it goes where its middle is.
+func thin(points []core.Bucket, length time.Duration) []core.Bucket {
+	from := points[0].FromWall
+	var out []core.Bucket
+	var c cell
+	at := int64(-1)
+	for _, p := range points {
+		if k := int64(p.FromWall.Add(p.Length/2).Sub(from) / length); k != at {
+			if c.n > 0 {
+				out = append(out, c.bucket(from.Add(time.Duration(at)*length), length))
+			}
+			at, c = k, cell{}
+		}
+		c.merge(cell{p.N, p.Min, p.Max, p.Mean * float64(p.N)})
+	}
+	return append(out, c.bucket(from.Add(time.Duration(at)*length), length))
+}
+
+// dated is a stored event with what is known of its date by now.
+type dated struct {
+	body        string
+	trusted     bool // the clock was right when it was recorded
+	upMS        int64
+	offsetMS    int64
+	spanTrusted bool // the clock has been right since
+}
+
+// event returns the event, with its true date if the clock became right after it, and the
+// label it was recorded with.
+func (d dated) event() (core.Event, time.Time, error) {
+	var ev core.Event
+	if err := json.Unmarshal([]byte(d.body), &ev); err != nil {
+		return ev, time.Time{}, err
+	}
+	recorded := ev.Stamp.Wall
+	if !d.trusted && d.spanTrusted {
+		ev.Stamp.Wall = time.UnixMilli(d.offsetMS + d.upMS).UTC()
+	}
+	return ev, recorded, nil
+}
+
+// Events returns the log of events with numbers below beforeSeq, newest first; 0 begins at
+// the newest. An event recorded before the board knew the time has its true date once that
+// is known.
+func (s *Store) Events(ctx context.Context, beforeSeq uint64, limit int) ([]core.Event, error) {
+	before := int64(math.MaxInt64)
+	if beforeSeq > 0 && beforeSeq < math.MaxInt64 {
+		before = int64(beforeSeq)
+	}
+	return s.events(ctx, `SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted
+		FROM events e JOIN spans s ON s.span = e.span WHERE e.id < ? ORDER BY e.id DESC LIMIT ?`, before, limit)
+}
+
+func (s *Store) events(ctx context.Context, query string, args ...any) ([]core.Event, error) {
+	s.files.RLock()
+	defer s.files.RUnlock()
+	if s.r == nil {
+		return nil, errors.New("read events: the store is closed")
+	}
+	rows, err := s.r.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read events: %w", err)
+	}
+	defer rows.Close()
+	var all []core.Event
+	for rows.Next() {
+		var d dated
+		if err := rows.Scan(&d.body, &d.trusted, &d.upMS, &d.offsetMS, &d.spanTrusted); err != nil {
+			return nil, fmt.Errorf("read events: %w", err)
+		}
+		ev, _, err := d.event()
+		if err != nil {
+			return nil, fmt.Errorf("read events: %w", err)
+		}
+		all = append(all, ev)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read events: %w", err)
+	}
+	return all, nil
+}
+
+// Nights returns the newest rows of the ledger, newest last: of each night the row of the
+// newest model, and of those the last recorded. Older versions stay in the file and in the
+// log of events; none is ever overwritten.
+func (s *Store) Nights(ctx context.Context, limit int) ([]nights.Night, error) {
+	found, err := s.events(ctx, `SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted
+		FROM (SELECT date, id, row_number() OVER (PARTITION BY date ORDER BY version DESC, id DESC) AS place FROM nights) n
+		JOIN events e ON e.id = n.id JOIN spans s ON s.span = e.span
+		WHERE n.place = 1 ORDER BY n.date DESC LIMIT ?`, limit)
+	if err != nil {
+		return nil, err
+	}
+	var all []nights.Night
+	for _, ev := range found {
+		if ev.Night != nil {
+			all = append(all, *ev.Night)
+		}
+	}
+	slices.SortStableFunc(all, func(a, b nights.Night) int { return cmp.Compare(a.Date, b.Date) })
+	return all, nil
+}
+
+// Totals returns the totals as of the newest commit, at most ten minutes behind. They never
+// fall.
+func (s *Store) Totals(ctx context.Context) (core.Totals, error) {
+	s.files.RLock()
+	defer s.files.RUnlock()
+	if s.r == nil {
+		return core.Totals{}, errors.New("read totals: the store is closed")
+	}
+	var body []byte
+	switch err := s.r.QueryRowContext(ctx, "SELECT body FROM state WHERE id = ?", stateMark).Scan(&body); err {
+	case nil:
+	case sql.ErrNoRows:
+		return core.Totals{}, nil
+	default:
+		return core.Totals{}, fmt.Errorf("read totals: %w", err)
+	}
+	var m markBody
+	if err := json.Unmarshal(body, &m); err != nil {
+		return core.Totals{}, fmt.Errorf("read totals: %w", err)
+	}
+	return m.Totals, nil
+}

@@ -1,0 +1,229 @@
+package nights
+
+import (
+	"encoding/json"
+	"math"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"frostline/daemon/estimate"
+	"frostline/sensors"
+)
+
+func known(v, low, high float64) estimate.Quantity {
+	return estimate.Quantity{Value: v, Low: low, High: high, Quality: sensors.Good}
+}
+
+// van lives ticks for a ledger: fuel burns at burnKgPerH whenever it is dark.
+type van struct {
+	l       *Ledger
+	up      time.Duration
+	wall    time.Time
+	burned  float64
+	fuelKg  float64
+	burn    float64
+	outside float64
+	locker  float64
+	trusted bool
+	rows    []Night
+}
+
+func newVan(p Params, wall string) *van {
+	at, err := time.Parse(time.RFC3339, wall)
+	if err != nil {
+		panic(err)
+	}
+	return &van{l: NewLedger(p), wall: at.UTC(), fuelKg: 6, burn: 0.1, outside: -5, locker: 0, trusted: true}
+}
+
+func (v *van) estimates() *estimate.Estimates {
+	return &estimate.Estimates{
+		FuelKg: known(v.fuelKg, v.fuelKg-0.1, v.fuelKg+0.1), BurnKgPerH: known(v.burn, v.burn, v.burn),
+		HeaterKgPerH: known(v.burn, v.burn, v.burn), OtherKgPerH: known(0, 0, 0), BurnedKg: v.burned,
+		OutsideC: known(v.outside, v.outside, v.outside), CabinC: known(18, 18, 18), LockerC: known(v.locker, v.locker, v.locker),
+		PipeC: estimate.Unknown("not fitted"), Band: estimate.Background, ClockTrusted: v.trusted}
+}
+
+// live passes time in steps of half a minute.
+func (v *van) live(d time.Duration) {
+	const dt = 30 * time.Second
+	for end := v.up + d; v.up < end; {
+		v.tick(dt)
+	}
+}
+
+func (v *van) tick(dt time.Duration) {
+	v.up, v.wall = v.up+dt, v.wall.Add(dt)
+	v.burned += v.burn * dt.Hours()
+	v.fuelKg = max(0, v.fuelKg-v.burn*dt.Hours())
+	if n := v.l.Step(sensors.Stamp{Up: v.up, Wall: v.wall}, v.estimates(), 0); n != nil {
+		v.rows = append(v.rows, *n)
+	}
+}
+
+func (v *van) tonight() Tonight {
+	v.l.hasTonight = false
+	return v.l.Tonight(sensors.Stamp{Up: v.up, Wall: v.wall}, v.estimates())
+}
+
+func zone(t *testing.T, name string) *time.Location {
+	t.Helper()
+	z, err := time.LoadLocation(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return z
+}
+
+func TestANightIsOneRowFromEveningToMorning(t *testing.T) {
+	v := newVan(Params{DriftKgPerK: 0.002}, "2026-11-25T12:00:00Z")
+	v.live(24 * time.Hour)
+	if len(v.rows) != 1 {
+		t.Fatalf("%d rows after a day and a night, want 1", len(v.rows))
+	}
+	n := v.rows[0]
+	if n.Date != "2026-11-25" || n.FromWall != "2026-11-25T18:00:00Z" || n.ToWall != "2026-11-26T10:00:00Z" {
+		t.Errorf("window %+v", n)
+	}
+	// 16 h at 100 g/h.
+	if math.Abs(*n.BurnedKg-1.6) > 0.002 || *n.BurnedLowKg > 1.6 || *n.BurnedHighKg < 1.6 || *n.BurnedHighKg-*n.BurnedLowKg > 0.2 {
+		t.Errorf("burned %g (%g–%g), want 1.6 with a narrow interval", *n.BurnedKg, *n.BurnedLowKg, *n.BurnedHighKg)
+	}
+	if math.Abs(*n.DegreeHours-16*23) > 1 || *n.OutsideLowC != -5 || math.Abs(*n.HeaterH-16) > 0.02 || n.PipeLowC != nil || n.GapH > 0.05 {
+		t.Errorf("row %+v", n)
+	}
+}
+
+func TestTheNightOfTheClockChangeIsAnHourLongerOrShorter(t *testing.T) {
+	z := zone(t, "Europe/Zurich")
+	for date, wantH := range map[string]float64{"2026-10-24": 17, "2026-03-28": 15, "2026-11-25": 16} {
+		v := newVan(Params{Zone: z}, date+"T12:00:00Z")
+		v.live(26 * time.Hour)
+		if len(v.rows) != 1 || v.rows[0].Date != date || math.Abs(v.rows[0].WatchedH-wantH) > 0.05 {
+			t.Errorf("%s: rows %+v, want one of %g h", date, v.rows, wantH)
+		}
+	}
+}
+
+func TestAGapWidensTheNightAndIsSaid(t *testing.T) {
+	v := newVan(Params{}, "2026-11-25T17:00:00Z")
+	v.live(4 * time.Hour)
+	saved, err := json.Marshal(v.l.Save())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var s Saved
+	if err := json.Unmarshal(saved, &s); err != nil {
+		t.Fatal(err)
+	}
+	v.l = NewLedger(Params{}) // the power was away for five hours
+	v.l.Restore(s)
+	v.up, v.wall = 0, v.wall.Add(5*time.Hour)
+	v.live(12 * time.Hour)
+	if len(v.rows) != 1 {
+		t.Fatalf("rows %+v", v.rows)
+	}
+	n := v.rows[0]
+	if math.Abs(n.GapH-5) > 0.1 || math.Abs(n.WatchedH-11) > 0.1 {
+		t.Errorf("gap %g h, watched %g h, want 5 and 11", n.GapH, n.WatchedH)
+	}
+	if *n.BurnedHighKg < *n.BurnedKg+0.15*5 {
+		t.Errorf("the interval %g–%g leaves no room for what burned unseen", *n.BurnedLowKg, *n.BurnedHighKg)
+	}
+}
+
+func TestAClockThatJumpsMarksTheNightAndLosesNoDay(t *testing.T) {
+	v := newVan(Params{}, "1970-01-01T20:00:00Z")
+	v.trusted = false
+	v.live(2 * time.Hour)
+	v.wall = time.Date(2026, 11, 25, 22, 0, 0, 0, time.UTC)
+	v.trusted = true
+	v.live(14 * time.Hour)
+	if len(v.rows) != 2 || !v.rows[0].ClockUntrusted || v.rows[0].Date != "1970-01-01" || v.rows[1].Date != "2026-11-25" || v.rows[1].ClockUntrusted {
+		t.Errorf("rows %+v", v.rows)
+	}
+}
+
+func TestANightHardlyWatchedIsNoRow(t *testing.T) {
+	v := newVan(Params{}, "2026-11-25T09:30:00Z")
+	v.live(2 * time.Hour)
+	if len(v.rows) != 0 {
+		t.Errorf("half an hour made a row: %+v", v.rows)
+	}
+}
+
+func TestTheFirstDayHasAnAnswer(t *testing.T) {
+	p := Params{HeaterKgPerH: 0.15}
+	v := newVan(p, "2026-11-25T20:00:00Z")
+	v.fuelKg = 1.2
+	v.tick(30 * time.Second)
+	got := v.tonight()
+	// (1.2 - 0.1 - 0.05) kg at 0.15 kg/h and a plate a tenth low: 6 h 21.8 min from 20:00:30.
+	if got.Verdict != "Learning. At least until 02:22." || got.Enough != estimate.Unsure || got.NightsLeft.Known() {
+		t.Errorf("got %q, enough %v, nights left %+v", got.Verdict, got.Enough, got.NightsLeft)
+	}
+	if !strings.Contains(got.Odds, "learning: night 1 of 5") {
+		t.Errorf("odds %q", got.Odds)
+	}
+	v.fuelKg = 8
+	if got := v.tonight(); got.Verdict != "Likely enough, even at full heat." || got.Enough != estimate.Yes {
+		t.Errorf("with 8 kg: %q", got.Verdict)
+	}
+	v.l.p.HeaterKgPerH = 0
+	if got := v.tonight(); got.FullInputLeftH.Known() || got.FullInputLeftH.Why == "" {
+		t.Errorf("no heater, no bound: %+v", got.FullInputLeftH)
+	}
+}
+
+func TestTheVerdictFollowsTheOdds(t *testing.T) {
+	v := newVan(Params{HeaterKgPerH: 0.15}, "2026-11-20T12:00:00Z")
+	v.fuelKg = 20
+	v.live(6 * 24 * time.Hour) // six nights of 1.6 kg
+	if len(v.rows) != 6 {
+		t.Fatalf("%d nights", len(v.rows))
+	}
+	for kg, want := range map[float64]string{
+		8: "Likely enough. About 4 more nights.", 3.3: "Likely enough. About 2 more nights.", 2.2: "Likely enough. About 1 more night.",
+		1.75: "Doubtful for the whole night.", 1: "Not enough for tonight.",
+	} {
+		v.fuelKg = kg
+		got := v.tonight()
+		if got.Verdict != want {
+			t.Errorf("%g kg against 1.6 kg a night: %q at %s, want %q", kg, got.Verdict, got.Odds, want)
+		}
+		if n := len(strings.Fields(got.Verdict)); n > 6 {
+			t.Errorf("%q has %d words, six are allowed", got.Verdict, n)
+		}
+		q := got.NightsLeft
+		if !(q.Low <= q.Value && q.Value <= q.High) || math.Abs(q.Value-(kg-0.05)/1.6) > 0.05 {
+			t.Errorf("%g kg: nights left %+v", kg, q)
+		}
+	}
+}
+
+func TestTheOwnersForecastHoldsUntilTheMorning(t *testing.T) {
+	v := newVan(Params{}, "2026-11-25T15:00:00Z")
+	v.tick(time.Second)
+	if got := v.tonight().ExpectedLowC; got.Known() {
+		t.Errorf("nobody said anything yet: %+v", got)
+	}
+	v.l.Expect(-12, sensors.Stamp{Up: v.up, Wall: v.wall})
+	if got := v.tonight().ExpectedLowC; got.Value != -12 || got.Low >= -12 || got.High <= -12 {
+		t.Errorf("got %+v", got)
+	}
+	v.live(20 * time.Hour) // past ten in the morning
+	if got := v.tonight().ExpectedLowC; got.Value != -5 || got.Quality != sensors.Suspect || got.Why == "" {
+		t.Errorf("the next day takes the last night's low, with its doubt: %+v", got)
+	}
+}
+
+func TestUnknownFuelIsSaidAndNotGuessed(t *testing.T) {
+	l := NewLedger(Params{HeaterKgPerH: 0.15})
+	got := l.Tonight(sensors.Stamp{Wall: time.Date(2026, 11, 25, 20, 0, 0, 0, time.UTC)},
+		&estimate.Estimates{FuelKg: estimate.Unknown("no cylinder on the scale"), ClockTrusted: true})
+	if got.Verdict != "Fuel unknown." || got.NightsLeft.Known() || !reflect.DeepEqual(got.Facts, []string{"no cylinder on the scale"}) {
+		t.Errorf("got %+v", got)
+	}
+}

@@ -1,0 +1,240 @@
+// Package show is the one way a number is said and drawn: units, intervals, ages, odds and
+// the small pictures of the page. Logs, events and page all come through it, so they never
+// differ by a digit or by "-0".
+//
+// It reads no clock and keeps no state. What cannot be said is said as "unknown".
+package show
+
+import (
+	"math"
+	"strconv"
+)
+
+// Unit is what a number counts. Values are handed over in the metric unit the name says;
+// a [Choice] may show them in another.
+type Unit uint8
+
+// The units of the program. Temperatures are Celsius, mass kilograms, pressures absolute.
+const (
+	Kg     Unit = iota
+	GPerH       // rate of mass in grams per hour
+	KgPerH      // rate of mass in kilograms per hour
+	C
+	K // a difference of temperatures
+	KPa
+	V
+	H
+	PctLEL
+	Pct
+	Ratio
+	Nights
+	W
+	WPerK
+	Ohm
+	M
+	Count // of things, no word
+)
+
+// Choice is how one phone wants its numbers. The zero value is metric; what is stored stays
+// metric whatever is chosen.
+type Choice struct {
+	Pounds     bool // lb and lb/h instead of kg, kg/h and g/h
+	Fahrenheit bool
+}
+
+// Unknown is said in place of a number that means nothing.
+const Unknown = "unknown"
+
+const lbPerKg = 1 / 0.45359237 // international pound, exact
+
+// Number says v with its unit, "-3.4 °C", in the metric units. NaN and infinities read
+// "unknown".
+func Number(v float64, u Unit) string { return Choice{}.Number(v, u) }
+
+// Interval says both ends in the same precision and the unit once, "4.9–5.5 kg".
+func Interval(low, high float64, u Unit) string { return Choice{}.Interval(low, high, u) }
+
+// Number is [Number] in the chosen units.
+func (c Choice) Number(v float64, u Unit) string {
+	v, u2 := c.convert(v, u)
+	if !finite(v) {
+		return Unknown
+	}
+	said := fixed(v, u2.decimals(math.Abs(v)))
+	return withWord(said, u2.wordFor(said))
+}
+
+// Interval is [Interval] in the chosen units. Ends that read the same are said once. Ends
+// in the wrong order are turned round.
+func (c Choice) Interval(low, high float64, u Unit) string {
+	low, u2 := c.convert(low, u)
+	high, _ = c.convert(high, u)
+	if !finite(low) || !finite(high) {
+		return Unknown
+	}
+	if low > high {
+		low, high = high, low
+	}
+	n := u2.decimals(max(math.Abs(low), math.Abs(high)))
+	from, to := fixed(low, n), fixed(high, n)
+	said := span(from, to)
+	if from == to {
+		said = to
+	}
+	return withWord(said, u2.wordFor(to))
+}
+
+// Value is the likeliest number with its interval behind it, "5.2 kg (4.9–5.5)", all three
+// in one precision.
+func (c Choice) Value(v, low, high float64, u Unit) string {
+	value, word, interval := c.Parts(v, low, high, u)
+	if interval == "" {
+		return value
+	}
+	if word != "" {
+		value += " " + word
+	}
+	return value + " (" + interval + ")"
+}
+
+// Parts is [Choice.Value] taken apart for the columns of a page. Of an unknown number only
+// value is set, to "unknown".
+func (c Choice) Parts(v, low, high float64, u Unit) (value, word, interval string) {
+	v, u2 := c.convert(v, u)
+	low, _ = c.convert(low, u)
+	high, _ = c.convert(high, u)
+	if !finite(v) || !finite(low) || !finite(high) {
+		return Unknown, "", ""
+	}
+	n := u2.decimals(max(math.Abs(low), math.Abs(high), math.Abs(v)))
+	return fixed(v, n), u2.wordFor(fixed(v, n)), span(fixed(low, n), fixed(high, n))
+}
+
+// span puts two ends together. A dash beside a minus sign cannot be read in the dark.
+func span(from, to string) string {
+	if from[0] == '-' || to[0] == '-' {
+		return from + " to " + to
+	}
+	return from + "–" + to
+}
+
+// Word is the unit alone as the chosen units write it, "lb" for [Kg] in pounds.
+func (c Choice) Word(u Unit) string {
+	_, u2 := c.convert(0, u)
+	return u2.word
+}
+
+// unit is a unit as written: its word, and how many decimals mean something.
+type unit struct {
+	word string
+	kind Unit
+}
+
+func (c Choice) convert(v float64, u Unit) (float64, unit) {
+	switch {
+	case u == C && c.Fahrenheit:
+		return v*9/5 + 32, unit{"°F", u}
+	case u == K && c.Fahrenheit:
+		return v * 9 / 5, unit{"°F", u}
+	case u == Kg && c.Pounds:
+		return v * lbPerKg, unit{"lb", u}
+	case u == KgPerH && c.Pounds:
+		return v * lbPerKg, unit{"lb/h", u}
+	case u == GPerH && c.Pounds: // no small pound: the same rate reads in lb/h
+		return v / 1000 * lbPerKg, unit{"lb/h", KgPerH}
+	}
+	return v, unit{u.metric(), u}
+}
+
+func (u Unit) metric() string {
+	switch u {
+	case Kg:
+		return "kg"
+	case GPerH:
+		return "g/h"
+	case KgPerH:
+		return "kg/h"
+	case C:
+		return "°C"
+	case K:
+		return "K"
+	case KPa:
+		return "kPa"
+	case V:
+		return "V"
+	case H:
+		return "h"
+	case PctLEL:
+		return "% LEL"
+	case Pct:
+		return "%"
+	case Nights:
+		return "nights"
+	case W:
+		return "W"
+	case WPerK:
+		return "W/K"
+	case Ohm:
+		return "Ω"
+	case M:
+		return "m"
+	}
+	return ""
+}
+
+// decimals is how many say something at this size: about what the sensors can tell, and one
+// more below 1, so that an interval does not shrink to a single figure near empty.
+func (u unit) decimals(size float64) int {
+	small := size < 0.9995 // what still reads below 1 with its decimals
+	switch u.kind {
+	case Kg, K, H, Nights, PctLEL:
+		switch {
+		case u.kind == H && size >= 9.95, u.kind == PctLEL && size >= 9.95:
+			return 0
+		case small && (u.kind == Kg || u.kind == H):
+			return 2
+		}
+		return 1
+	case C:
+		return 1
+	case KgPerH, Ratio:
+		return 2
+	case V:
+		return 2
+	case KPa:
+		if size >= 99.95 {
+			return 0
+		}
+		return 1
+	}
+	return 0
+}
+
+// wordFor is the word behind a number as it was said; one night is not "1.0 nights".
+func (u unit) wordFor(said string) string {
+	if u.kind == Nights && said == "1.0" {
+		return "night"
+	}
+	return u.word
+}
+
+func withWord(said, word string) string {
+	if word == "" {
+		return said
+	}
+	return said + " " + word
+}
+
+// fixed rounds half away from zero, as people do, and never gives a negative zero.
+func fixed(v float64, decimals int) string {
+	scale := math.Pow10(decimals)
+	if r := math.Round(v*scale) / scale; finite(r) {
+		v = r
+	}
+	if v == 0 {
+		return strconv.FormatFloat(0, 'f', decimals, 64) // whatever sign the zero had
+	}
+	return strconv.FormatFloat(v, 'f', decimals, 64)
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -1,0 +1,178 @@
+package show
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+func TestNumbersAreSaidWithTheirUnit(t *testing.T) {
+	nan, inf := math.NaN(), math.Inf(1)
+	us := Choice{Pounds: true, Fahrenheit: true}
+	tests := []struct {
+		c    Choice
+		v    float64
+		u    Unit
+		want string
+	}{
+		{Choice{}, 4.86, Kg, "4.9 kg"},
+		{Choice{}, 0.384, Kg, "0.38 kg"},
+		{Choice{}, 0.9996, Kg, "1.0 kg"},
+		{Choice{}, 0, Kg, "0.00 kg"},
+		{Choice{}, -3.4, C, "-3.4 °C"},
+		{Choice{}, -0.04, C, "0.0 °C"},
+		{Choice{}, math.Copysign(0, -1), C, "0.0 °C"},
+		{Choice{}, -0.05, C, "-0.1 °C"},
+		{Choice{}, 0.25, C, "0.3 °C"}, // half away from zero
+		{Choice{}, 131.6, GPerH, "132 g/h"},
+		{Choice{}, 0.1316, KgPerH, "0.13 kg/h"},
+		{Choice{}, 98.71, KPa, "98.7 kPa"},
+		{Choice{}, 99.96, KPa, "100 kPa"},
+		{Choice{}, 347.6, KPa, "348 kPa"},
+		{Choice{}, 11.79, V, "11.79 V"},
+		{Choice{}, 9.94, H, "9.9 h"},
+		{Choice{}, 9.96, H, "10 h"},
+		{Choice{}, 0.25, H, "0.25 h"},
+		{Choice{}, 3.1, Nights, "3.1 nights"},
+		{Choice{}, 1.04, Nights, "1.0 night"},
+		{Choice{}, 1.2, Ratio, "1.20"},
+		{Choice{}, 5.5, PctLEL, "5.5 % LEL"},
+		{Choice{}, 12.4, PctLEL, "12 % LEL"},
+		{Choice{}, 3, Count, "3"},
+		{Choice{}, nan, Kg, "unknown"},
+		{Choice{}, inf, C, "unknown"},
+		{us, 9.07, Kg, "20.0 lb"}, // the 20 lb fill, sensing.md 7
+		{us, 0.45359237, Kg, "1.0 lb"},
+		{us, 0, C, "32.0 °F"},
+		{us, -40, C, "-40.0 °F"},
+		{us, 10, K, "18.0 °F"}, // a difference has no 32
+		{us, 1000, GPerH, "2.20 lb/h"},
+		{us, 0.45359237, KgPerH, "1.00 lb/h"},
+		{us, 11.8, V, "11.80 V"},
+		{us, nan, C, "unknown"},
+	}
+	for _, c := range tests {
+		if got := c.c.Number(c.v, c.u); got != c.want {
+			t.Errorf("%v in unit %d reads %q, want %q", c.v, c.u, got, c.want)
+		}
+	}
+}
+
+func TestIntervalsHaveOnePrecision(t *testing.T) {
+	tests := []struct {
+		low, high float64
+		u         Unit
+		want      string
+	}{
+		{4.86, 5.52, Kg, "4.9–5.5 kg"},
+		{0.38, 0.91, Kg, "0.38–0.91 kg"},
+		{0.94, 1.06, Kg, "0.9–1.1 kg"}, // the larger end decides for both
+		{-3.44, -1.2, C, "-3.4 to -1.2 °C"},
+		{-1.2, 3.4, C, "-1.2 to 3.4 °C"},
+		{-0.04, 0.31, C, "0.0–0.3 °C"},
+		{5.22, 5.24, Kg, "5.2 kg"},
+		{5.5, 4.9, Kg, "4.9–5.5 kg"},
+		{95.2, 104, KPa, "95–104 kPa"},
+		{0.9, 1.02, Nights, "0.9–1.0 night"},
+		{2.2, 4, Nights, "2.2–4.0 nights"},
+		{math.NaN(), 4, Kg, "unknown"},
+		{4, math.Inf(1), Kg, "unknown"},
+	}
+	for _, c := range tests {
+		if got := Interval(c.low, c.high, c.u); got != c.want {
+			t.Errorf("%v to %v reads %q, want %q", c.low, c.high, got, c.want)
+		}
+	}
+}
+
+func TestAValueStandsBeforeItsInterval(t *testing.T) {
+	tests := []struct {
+		v, low, high float64
+		u            Unit
+		want         string
+	}{
+		{5.2, 4.9, 5.5, Kg, "5.2 kg (4.9–5.5)"},
+		{-6, -6.5, -5.5, C, "-6.0 °C (-6.5 to -5.5)"},
+		{1.2, 0.9, 1.6, Ratio, "1.20 (0.90–1.60)"},
+		{1, math.NaN(), 2, Kg, "unknown"},
+	}
+	for _, c := range tests {
+		if got := (Choice{}).Value(c.v, c.low, c.high, c.u); got != c.want {
+			t.Errorf("%v within %v and %v reads %q, want %q", c.v, c.low, c.high, got, c.want)
+		}
+	}
+	v, word, iv := Choice{Pounds: true}.Parts(5.2, 4.9, 5.5, Kg)
+	if v != "11.5" || word != "lb" || iv != "10.8–12.1" {
+		t.Errorf("5.2 kg in pounds comes apart as %q, %q, %q", v, word, iv)
+	}
+	if got := (Choice{Fahrenheit: true}).Word(C); got != "°F" {
+		t.Errorf("the unit of a temperature in Fahrenheit reads %q", got)
+	}
+}
+
+func TestNoNumberIsANegativeZeroOrLies(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.Float64Range(-1e6, 1e6).Draw(t, "v")
+		if rapid.Bool().Draw(t, "small") {
+			v /= 1e7
+		}
+		u := Unit(rapid.IntRange(0, int(Count)).Draw(t, "unit"))
+		c := Choice{rapid.Bool().Draw(t, "lb"), rapid.Bool().Draw(t, "F")}
+		s := c.Number(v, u)
+		digits, _, _ := strings.Cut(s, " ")
+		if digits[0] == '-' && strings.Trim(digits, "-0.") == "" {
+			t.Fatalf("%v reads %q", v, s)
+		}
+		if strings.ContainsAny(s, "eE") && u != PctLEL {
+			t.Fatalf("%v reads %q", v, s)
+		}
+	})
+}
+
+func TestLengthsAndAgesOfTime(t *testing.T) {
+	const s, m, h = time.Second, time.Minute, time.Hour
+	for d, want := range map[time.Duration]string{
+		-h: "0 s", 0: "0 s", 59*s + 999*time.Millisecond: "59 s", m: "1 min", 59*m + 59*s: "59 min", h: "1 h",
+		3*h + 20*m: "3 h 20 min", 24 * h: "1 d", 52 * h: "2 d 4 h", 48*h + 59*m: "2 d",
+	} {
+		if got := Duration(d); got != want {
+			t.Errorf("%v lasts %q, want %q", d, got, want)
+		}
+	}
+	for d, want := range map[time.Duration]string{
+		-h: "just now", s: "just now", 2 * s: "2 s ago", 40 * s: "40 s ago", 3*m + 59*s: "3 min ago",
+		5*h + 59*m: "5 h ago", 49 * h: "2 d ago",
+	} {
+		if got := Age(d); got != want {
+			t.Errorf("%v old reads %q, want %q", d, got, want)
+		}
+	}
+	at := time.Date(2026, 11, 25, 4, 10, 59, 0, time.UTC)
+	if got := Clock(at, time.FixedZone("x", 3600)); got != "05:10" {
+		t.Errorf("the clock reads %q, want 05:10", got)
+	}
+	if got := Clock(at, nil); got != "04:10" {
+		t.Errorf("without a zone the clock reads %q, want 04:10", got)
+	}
+	if got := Clock(time.Time{}, nil); got != Unknown {
+		t.Errorf("no time reads %q", got)
+	}
+}
+
+func TestOddsNeverPromiseMoreThanWasComputed(t *testing.T) {
+	for _, c := range []struct {
+		p    float64
+		want string
+	}{
+		{1, "99 in 100"}, {0.99, "99 in 100"}, {0.97, "19 in 20"}, {0.9499, "9 in 10"}, {0.9, "9 in 10"}, {0.3 * 3, "9 in 10"},
+		{0.89, "8 in 10"}, {0.5, "5 in 10"}, {0.06, "1 in 20"}, {0.01, "1 in 100"}, {0.0099, "less than 1 in 100"}, {0, "less than 1 in 100"},
+		{math.NaN(), "unknown"}, {1.01, "unknown"}, {-0.01, "unknown"},
+	} {
+		if got := Odds(c.p); got != c.want {
+			t.Errorf("odds of %v read %q, want %q", c.p, got, c.want)
+		}
+	}
+}

@@ -1,0 +1,150 @@
+package hw
+
+import (
+	"errors"
+	"io/fs"
+	"strings"
+	"syscall"
+)
+
+// The fault words, as they stand behind the ! in a recording. What each means and what to
+// do about it is in explain.
+const (
+	missing    = "missing"     // no device of that name, label or address
+	ambiguous  = "ambiguous"   // several, and nothing tells them apart
+	noFile     = "no-file"     // the device is there, the attribute is not
+	permission = "permission"  // the file may not be read
+	stuck      = "stuck"       // a read that began has not come back
+	held       = "held"        // another device of the same bus is stuck
+	timeout    = "timeout"     // the driver gave up waiting
+	nack       = "nack"        // nobody acknowledged at the chip's address
+	crc        = "crc"         // the checksum does not fit
+	ioError    = "io"          // the driver could not talk to the chip
+	busy       = "busy"        // the driver asks to come back later
+	empty      = "empty"       // nothing in the file: the 1-wire driver's way to say it failed
+	garbled    = "garbled"     // not what the kernel writes
+	zeros      = "zeros"       // a scratchpad of zeros, whose checksum is right by chance
+	ones       = "ones"        // a scratchpad of ones: nobody pulled the line down
+	scratchpad = "scratchpad"  // bytes that this thermometer cannot hold
+	powerOn    = "power-on"    // 85.000: the chip started and has converted nothing
+	weakSupply = "weak-supply" // 127.9375: not enough supply to convert
+	probeOpen  = "probe"       // the chip itself says that its probe is open or shorted
+	sentinel   = "sentinel"    // absolute zero: the driver's sign for "nothing there"
+)
+
+// fault is an error with its word.
+type fault struct {
+	word string
+	err  error
+}
+
+func (f *fault) Error() string { return f.err.Error() }
+func (f *fault) Unwrap() error { return f.err }
+
+// wordOf is the fault word of an error. hwmon and 1-wire drivers say EIO when a checksum
+// fails (sensing.md 4.2); for iio it is any trouble on the bus.
+func wordOf(d Driver, err error) string {
+	var f *fault
+	var no syscall.Errno
+	switch {
+	case errors.As(err, &f):
+		return f.word
+	case errors.Is(err, fs.ErrPermission):
+		return permission
+	case errors.Is(err, fs.ErrNotExist):
+		return noFile
+	case !errors.As(err, &no):
+		return ioError
+	}
+	switch no {
+	case syscall.ENODEV:
+		return missing
+	case syscall.ETIMEDOUT, syscall.ETIME:
+		return timeout
+	case errRemoteIO, syscall.ENXIO:
+		return nack
+	case syscall.EAGAIN, syscall.EBUSY:
+		return busy
+	case syscall.ENODATA:
+		return empty
+	case syscall.EBADMSG:
+		return crc
+	case syscall.EIO:
+		if d != IIO {
+			return crc
+		}
+	}
+	return ioError
+}
+
+// errRemoteIO is Linux's EREMOTEIO, which I2C adapters answer when a chip does not
+// acknowledge. Its number is written out so that the package also builds elsewhere.
+const errRemoteIO = syscall.Errno(121)
+
+// explain says what a fault word means and what to do, naming the likely wire.
+func explain(w Wire, word string) (means, do string) {
+	wires := wiresOf(w)
+	switch word {
+	case missing:
+		return "no such device on the bus",
+			"look at " + wires + "; if the wires are right, the kernel's driver for the chip is not loaded or its device-tree overlay is not switched on"
+	case ambiguous:
+		return "several devices carry this name",
+			"give each a label in the device tree and write it as label, or write its bus and address (like 1-0049) as address"
+	case noFile:
+		return "the device is there but has no such file",
+			"list the files below the device and write one of them as attribute"
+	case permission:
+		return "the program may not read the file",
+			"look at the owner and mode of the file and at the groups of the user the program runs as"
+	case stuck:
+		return "a read that began has not come back",
+			"a line of the bus is held down or the chip hangs: look at " + wires + ", then take the supply of the bus away for a minute"
+	case held:
+		return "another device of the same bus hangs, so this one cannot be asked",
+			"mend the device of this bus whose fault is \"stuck\" first; if there is none, start the program anew"
+	case timeout, busy:
+		return "the chip did not have a value in time", "look at " + wires + " and at the supply of the chip"
+	case nack:
+		return "nobody answers at the chip's address", "look at " + wires + "; a chip without supply answers nothing either"
+	case crc:
+		return "the value was damaged on its way",
+			"look at " + wires + ": a loose contact, a long or unshielded cable, a missing pull-up, or a cable beside a charger"
+	case ioError:
+		return "the driver could not talk to the chip", "look at " + wires
+	case empty:
+		return "the driver gave nothing: its read failed", "look at " + wires
+	case garbled:
+		return "the file does not hold what the kernel writes", "look at attribute; it must name a number"
+	case zeros:
+		return "every byte is zero: the data line is shorted to ground", "look at the data wire, first where it is clamped or wet"
+	case ones:
+		return "every byte is 255: nobody pulls the data line down", "look at " + wires + "; the data or ground wire is likely cut"
+	case scratchpad:
+		return "bytes that this thermometer cannot hold", "look at the data wire; if all thermometers of this bus read well, replace this one"
+	case powerOn:
+		return "85.000 is what the chip holds after it starts: it lost its supply and has measured nothing",
+			"look at the supply wire of the thermometer; run three wires, not two"
+	case weakSupply:
+		return "127.94 is what the chip gives when its supply breaks down while it measures",
+			"look at the supply wire of the thermometer; run three wires, not two"
+	case probeOpen:
+		return "the chip says that its probe is open or shorted", "look at the two wires between chip and probe"
+	case sentinel:
+		return "absolute zero: the driver's sign that nothing was measured", "look at " + wires + " and at the probe"
+	}
+	return "", ""
+}
+
+// wiresOf names the wires whose loss looks like this device's silence.
+func wiresOf(w Wire) string {
+	switch {
+	case w.Driver == W1:
+		return "the data, ground and supply wires of the thermometer and the pull-up of the data line (4.7 kohm is common practice, no source)"
+	case strings.EqualFold(w.Device, hx711):
+		return "the chip's data, clock, supply and ground wires"
+	case w.Device == undervoltDevice:
+		return "the supply of the board"
+	}
+	return "the chip's SDA, SCL, supply and ground wires (or those of its SPI bus)"
+}
