@@ -27,6 +27,7 @@ type rig struct {
 	by    string
 	up    time.Duration
 	wall  time.Time
+	facts Facts
 	last  []Transition // of the last Step or verb
 }
 
@@ -36,7 +37,8 @@ type tester interface {
 }
 
 func newRig(t tester, latch bool) *rig {
-	r := &rig{t: t, truth: False, wall: time.Date(2026, 11, 25, 2, 0, 0, 0, time.UTC)}
+	r := &rig{t: t, truth: False, wall: time.Date(2026, 11, 25, 2, 0, 0, 0, time.UTC),
+		facts: Facts{Est: &estimate.Estimates{ClockTrusted: true}, Tonight: &nights.Tonight{}}}
 	r.rule = Rule{ID: "x", Priority: Critical, OnDelay: rigOn, OffDelay: rigOff, ReAlarm: rigAgain, Latch: latch,
 		CanShelve: true, CanLeaveService: true,
 		Test:       func(*Facts, bool) Truth { return r.truth },
@@ -55,7 +57,8 @@ func (r *rig) stamp() sensors.Stamp { return sensors.Stamp{Up: r.up, Wall: r.wal
 func (r *rig) step(dt time.Duration) {
 	r.up += dt
 	r.wall = r.wall.Add(dt)
-	r.last = r.e.Step(&Facts{Stamp: r.stamp(), Est: &estimate.Estimates{ClockTrusted: true}, Tonight: &nights.Tonight{}})
+	r.facts.Stamp = r.stamp()
+	r.last = r.e.Step(&r.facts)
 }
 
 // hold steps by the second with the truth given.

@@ -1,6 +1,18 @@
 // Package daemon is the shell around the core: it turns a clock into ticks. Each tick reads
 // the [Source], takes at most one command, steps the core and delivers the snapshot to the
-// outputs in safety order.
+// outputs in safety order: sounder, page, history, MQTT.
+//
+// The goroutines of a running program, and why each is one:
+//
+//   - the tick loop ([Loop.Run]) owns the core, so no lock guards the domain, and alone feeds
+//     the watchdog, which therefore means that a whole tick happened;
+//   - one per bus of sensors/hw: a read that hangs in the kernel cannot be killed and must
+//     hold up nothing else;
+//   - one per sounder line: it plays patterns, and its own when the loop has died;
+//   - the history writer: a card may take seconds to sync, or for ever;
+//   - the announcer, and at most one question to the store on its behalf;
+//   - one that waits for SIGHUP;
+//   - what net/http and the MQTT client bring.
 package daemon
 
 import (

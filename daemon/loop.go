@@ -302,9 +302,15 @@ func (l *Loop) readHealth() {
 	l.health, l.healthy = up, true
 	for _, out := range l.o.Outputs {
 		out.Health(func(ch sensors.Channel, r sensors.Reading) {
-			if i := l.o.Wiring.Index(ch); i >= 0 {
-				l.in.Readings[i] = r
+			i := l.o.Wiring.Index(ch)
+			if i < 0 {
+				return
 			}
+			// Store and sender both lose messages; the count is of both.
+			if was := l.in.Readings[i]; ch == sensors.OutboxLost && was.Quality == sensors.Good && r.Quality == sensors.Good {
+				r.Value += was.Value
+			}
+			l.in.Readings[i] = r
 		})
 	}
 }

@@ -19,7 +19,8 @@ import (
 // qos is at least once, for everything: levels must not be mixed on retained topics.
 const qos = 1
 
-// storeRetry is how soon a store that did not answer is asked for rows again.
+// storeRetry is how often the store is asked for rows though it did not wake us: it may
+// not have answered the last time.
 const storeRetry = 5 * time.Second
 
 // states of the Homie lifecycle that we write; "lost" is left to the broker as our will.

@@ -76,7 +76,7 @@ type Event struct {
 type Snapshot struct {
 	Stamp      sensors.Stamp
 	Boot       string
-	Tick       uint64 // counts ticks of this boot
+	Tick       uint64 // counts ticks; over a restart it goes on from the checkpoint
 	Est        *estimate.Estimates
 	Alarms     []alerts.Status // catalogue order
 	Tonight    nights.Tonight

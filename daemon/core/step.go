@@ -40,8 +40,8 @@ type Core struct {
 	savedUp time.Duration
 	last    *Snapshot
 
-	button  int // index of the glove button's reading, or -1
-	pressed bool
+	button  int  // index of the glove button's reading, or -1
+	pressed bool // at a start it counts as pressed: only a press that was seen to begin acts
 }
 
 // checkpoint is the state of the core as JSON: what the store keeps and what a recording
@@ -49,6 +49,7 @@ type Core struct {
 type checkpoint struct {
 	Version      int            `json:"version"`
 	Boot         string         `json:"boot"`
+	Tick         uint64         `json:"tick"`
 	UpS          float64        `json:"up_s"`
 	Wall         string         `json:"wall"`
 	ClockTrusted bool           `json:"clock_trusted"`
@@ -119,30 +120,37 @@ func (c *Core) Checkpoint() []byte {
 }
 
 // begin starts a boot: the state of the one before is continued exactly as a restarted
-// daemon would, from its newest checkpoint.
+// daemon would, from its newest checkpoint. A checkpoint of the boot that goes on is a
+// change of the configuration, and neither a gap nor a boot.
 func (c *Core) begin(in Input) {
 	if c.begun {
 		c.fresh()
 	}
-	c.boot, c.begun, c.tick, c.pressed = in.Boot, true, 0, false
-	c.startUp = in.Stamp.Up
+	c.boot, c.begun, c.pressed, c.startUp = in.Boot, true, true, in.Stamp.Up
 	c.lost, c.gap, c.gapKnown = false, 0, false
-	if c.saved != nil {
-		s, err := parseCheckpoint(c.saved)
-		if err != nil {
-			panic(fmt.Sprintf("core: a checkpoint of our own: %v", err)) // Restore has read it before
-		}
-		c.gap, c.gapKnown = c.gapSince(s, in)
-		gapS := -1.0
-		if c.gapKnown {
-			gapS = c.gap.Seconds()
-		}
-		c.est.Restore(s.Estimate, gapS)
-		c.eng.Restore(s.Alarms)
-		c.led.Restore(s.Nights)
-		c.seq, c.totals, c.lost = s.Seq, s.Totals, !s.Clean
+	if c.saved == nil {
+		c.totals.Boots++
+		return
 	}
-	c.totals.Boots++
+	s, err := parseCheckpoint(c.saved)
+	if err != nil {
+		panic(fmt.Sprintf("core: a checkpoint of our own: %v", err)) // Restore has read it before
+	}
+	c.tick, c.seq, c.totals = s.Tick, s.Seq, s.Totals
+	if s.Boot == in.Boot {
+		c.gap, c.gapKnown = in.Stamp.Up-UpFromS(s.UpS), true
+	} else {
+		c.gap, c.gapKnown = c.gapSince(s, in)
+		c.lost = !s.Clean
+		c.totals.Boots++
+	}
+	gapS := -1.0
+	if c.gapKnown {
+		gapS = c.gap.Seconds()
+	}
+	c.est.Restore(s.Estimate, gapS)
+	c.eng.Restore(s.Alarms)
+	c.led.Restore(s.Nights)
 }
 
 // gapSince is the time nobody watched, if both ends of it had a clock to trust.
@@ -159,12 +167,13 @@ func (c *Core) gapSince(s *checkpoint, in Input) (time.Duration, bool) {
 // Step lives one tick: the command first, then what the readings mean, how the night goes,
 // and whom to wake. The input must hold as many readings as the wiring has channels.
 func (c *Core) Step(in Input) *Snapshot {
-	if !c.begun || in.Boot != c.boot {
+	first := !c.begun || in.Boot != c.boot
+	if first {
 		c.begin(in)
 	}
 	c.tick++
 	s := &Snapshot{Stamp: in.Stamp, Boot: in.Boot, Tick: c.tick}
-	save := c.tick == 1
+	save := first
 	if in.Command != nil {
 		s.Command = in.Command
 		moves, err := c.obey(in.Command, in.Stamp)
@@ -249,7 +258,7 @@ func (c *Core) glove(s *Snapshot, in Input) {
 		return
 	}
 	down := r.Value == 1
-	if down && !c.pressed && c.tick > 1 {
+	if down && !c.pressed {
 		c.alarmEvents(s, c.eng.AckAudible("button", in.Stamp))
 	}
 	c.pressed = down
@@ -289,7 +298,7 @@ func (c *Core) obey(cmd *Command, st sensors.Stamp) ([]alerts.Transition, error)
 }
 
 func (c *Core) checkpoint(s *Snapshot, clean bool) []byte {
-	b, err := json.Marshal(&checkpoint{Version: checkpointVersion, Boot: s.Boot, UpS: s.Stamp.UpS(),
+	b, err := json.Marshal(&checkpoint{Version: checkpointVersion, Boot: s.Boot, Tick: s.Tick, UpS: s.Stamp.UpS(),
 		Wall: FormatWall(s.Stamp.Wall), ClockTrusted: s.Est.ClockTrusted, Clean: clean, Seq: c.seq,
 		Totals: c.totals, Estimate: c.est.Save(), Alarms: c.eng.Save(), Nights: c.led.Save()})
 	if err != nil {

@@ -18,6 +18,7 @@ const (
 	fillSDKg        = 0.13
 	stampSDKg       = 0.040 // when Params does not say
 	labelSDKg       = 0.13  // of a filler's label, as of a fill by class
+	leastTareKg     = 0.5   // of any cylinder
 	sameSDKg        = 0.020 // the same cylinder set down again: hose, strap and creep
 	refillAwayS     = 900   // a refill is likelier after a quarter of an hour away
 )
@@ -81,7 +82,7 @@ func classTare(c Cylinder) (kg, sdKg float64) {
 
 func (t *tare) add(weight, kg, sdKg float64) {
 	if t.n < len(t.parts) && weight > 0 {
-		t.parts[t.n] = tarePart{weight, kg, sdKg}
+		t.parts[t.n] = tarePart{weight, max(kg, 0), sdKg}
 		t.n++
 	}
 }
@@ -165,7 +166,7 @@ func place(old tare, c Cylinder, p placing) (tare, string) {
 	if total < tiny { // nothing fits: any cylinder with anything in it
 		kg, sd := classTare(c)
 		t = tare{}
-		t.add(1, min(kg, p.grossKg), 2*sd)
+		t.add(1, min(kg, max(p.grossKg, 0)), 2*sd)
 		t.settle()
 		return t, guessSwapped
 	}
@@ -218,7 +219,7 @@ func (t *tare) swap(c Cylinder, p placing, capacityKg float64) float64 {
 	// Any fill: the tare is that of the class, as far as the weight allows.
 	in := normalCDF((p.grossKg-kg)/sd) - normalCDF((p.grossKg-capacityKg-kg)/sd)
 	w := prior * 0.2 * in / capacityKg
-	t.add(w, min(kg, p.grossKg), sd)
+	t.add(w, min(kg, max(p.grossKg, 0)), sd)
 	return sum + w
 }
 
@@ -273,6 +274,9 @@ func (ch Change) check(cellKg float64) error {
 		if math.IsNaN(f.kg) || f.kg < 0 || cellKg > 0 && f.kg > cellKg {
 			return fmt.Errorf("cylinder changed: %s of %g kg: give kilograms from 0 to the %g kg of the scale", f.name, f.kg, cellKg)
 		}
+	}
+	if ch.TareKg > 0 && ch.TareKg < leastTareKg {
+		return fmt.Errorf("cylinder changed: tare of %g kg: no cylinder is that light, give the stamped tare in kilograms", ch.TareKg)
 	}
 	return nil
 }

@@ -133,7 +133,7 @@ func TestImpossibleChangesAreRefused(t *testing.T) {
 	b := newBench(t, 12.7)
 	b.run(5*time.Minute, 0)
 	for name, c := range map[string]Change{
-		"negative tare": {TareKg: -1}, "tare beyond the scale": {TareKg: 300}, "no number": {FillKg: math.NaN()}, "negative capacity": {CapacityKg: -9},
+		"negative tare": {TareKg: -1}, "tare of a bottle": {TareKg: 0.1}, "tare beyond the scale": {TareKg: 300}, "no number": {FillKg: math.NaN()}, "negative capacity": {CapacityKg: -9},
 	} {
 		if err := b.est.Change(c); err == nil {
 			t.Errorf("%s was taken, want an error", name)

@@ -195,28 +195,35 @@ func TestASwapInTheDarkIsNoticedAfterARestart(t *testing.T) {
 	holds(t, "fuel", e.FuelKg, 9)
 }
 
-func TestAPoisonedStateIsAColdStart(t *testing.T) {
+func TestAPoisonedStateGivesNoMoreThanWhatIsPossible(t *testing.T) {
 	b := newBench(t, 12.7)
 	b.run(10*time.Minute, 0)
-	for name, spoil := range map[string]func(*State){
-		"a negative total": func(s *State) { s.Scale.BurnedKg = -3 },
-		"a tare of no sd":  func(s *State) { s.Scale.Tare.Parts[0].SDKg = 0 },
-		"another version":  func(s *State) { s.Version = 99 },
+	for name, c := range map[string]struct {
+		spoil   func(*scaleState)
+		totalKg float64
+		tareKg  float64
+	}{
+		"no number for a level":  {func(s *scaleState) { s.LevelKg = math.NaN() }, 4, 8.1},
+		"a negative total":       {func(s *scaleState) { s.BurnedKg = -3 }, 0, 8.1},
+		"a tare without a doubt": {func(s *scaleState) { s.Tare.Parts[0].SDKg = 0 }, 4, 7.7},
+		"no tare":                {func(s *scaleState) { s.Tare.Parts = nil }, 4, 7.7},
+		"an endless age":         {func(s *scaleState) { s.AgeS = math.Inf(1) }, 4, 8.1},
 	} {
 		s := b.est.Save()
-		spoil(&s)
+		s.Scale.BurnedKg, s.Scale.Tare.Parts[0].Kg = 4, 8.1
+		c.spoil(&s.Scale)
 		cold := New(b.wiring, testParams())
 		cold.Restore(s, 10)
-		if cold.weigh.have || cold.weigh.burn.totalKg != 0 {
-			t.Errorf("%s was believed, want a cold start", name)
+		if w := cold.weigh; w.have || w.burn.totalKg != c.totalKg || w.tare.meanKg != c.tareKg {
+			t.Errorf("%s: level %v, total %g, tare %g; want none, %g, %g", name, w.have, w.burn.totalKg, w.tare.meanKg, c.totalKg, c.tareKg)
 		}
 	}
 	s := b.est.Save()
-	s.Scale.LevelKg, s.Scale.BurnedKg = math.NaN(), 4
-	b.est = New(b.wiring, testParams())
-	b.est.Restore(s, 10)
-	if w := b.est.weigh; w.have || w.burn.totalKg != 4 || !w.tare.entered {
-		t.Errorf("of a state without a level: level %v, total %g, tare entered %v; want false, 4, true", w.have, w.burn.totalKg, w.tare.entered)
+	s.Version, s.Scale.BurnedKg = 99, 4
+	cold := New(b.wiring, testParams())
+	cold.Restore(s, 10)
+	if cold.weigh.have || cold.weigh.burn.totalKg != 0 {
+		t.Error("a state of another version was believed, want a cold start")
 	}
 }
 

@@ -89,16 +89,15 @@ func (e *Estimator) Save() State {
 // Restore continues from a State after gapS seconds without a tick; a negative gap is one
 // of unknown length. It is called before the first Step. The fuel is held, with an interval
 // wide enough for what may have burned, until the scale has come to rest. Of a State with
-// a level no van can have only what people entered and the total are taken; a State of
-// another version, or with an impossible tare or total, is ignored.
+// numbers no van can have only what people entered and the total are taken, as far as they
+// are possible themselves; a State of another version is ignored.
 func (e *Estimator) Restore(s State, gapS float64) {
 	if s.Version != stateVersion || math.IsNaN(gapS) {
 		return
 	}
 	if !s.Scale.plausible(e.params.Scale.CapacityKg) {
-		if s = s.Entered(); !s.Scale.plausible(e.params.Scale.CapacityKg) {
-			return
-		}
+		s = s.Entered()
+		s.Scale.mend(e.weigh)
 	}
 	c := &s.Scale
 	e.cond.restore(s.Condition)
@@ -153,6 +152,22 @@ func (c *scaleState) plausible(cellKg float64) bool {
 		return false
 	}
 	return c.Tare.plausible() && c.Prior.plausible()
+}
+
+// mend replaces what is impossible by what a cold start has.
+func (c *scaleState) mend(cold *weighing) {
+	if !c.Tare.plausible() {
+		c.Tare = cold.tare.save()
+	}
+	if !c.Prior.plausible() {
+		c.Prior = cold.prior.save()
+	}
+	if !(c.BurnedKg >= 0) || math.IsInf(c.BurnedKg, 0) {
+		c.BurnedKg = 0
+	}
+	if top := cold.p.Scale.CapacityKg; !(c.CapacityKg >= 0) || top > 0 && c.CapacityKg > top {
+		c.CapacityKg = cold.p.Cylinder.CapacityKg
+	}
 }
 
 func (t tareState) plausible() bool {

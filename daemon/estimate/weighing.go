@@ -122,7 +122,7 @@ func (w *weighing) weight(upS, kg, periodS float64, call Tristate) {
 
 // lifted notices an empty scale. It reports whether this weight is one.
 func (w *weighing) lifted(upS, kg float64) bool {
-	if kg >= min(absentKg, absentFrac*w.tare.lowKg) {
+	if kg >= min(absentKg, max(absentFrac*w.tare.lowKg, leastTareKg)) {
 		w.lightN = 0
 		return false
 	}

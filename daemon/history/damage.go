@@ -79,6 +79,7 @@ func (s *Store) replace(why error) (string, error) {
 		return "", fmt.Errorf("replace damaged %s: %w", s.path, err)
 	}
 	kept, lost := s.salvage(old)
+	s.packer.forget()
 	s.mu.Lock()
 	if now := s.q.calendar.now; now.id != 0 {
 		s.q.noteSpan(now) // its row may have been on the broken page

@@ -3,8 +3,8 @@
 // that still have to leave the van, and the checkpoint that the next start resumes from.
 //
 // A [Store] is an output of the tick loop. Deliver puts a snapshot into memory and returns;
-// one goroutine, the history writer, carries it to the disk: at once when something
-// happened, else every ten minutes, because it is the number of commits and not the size of
+// one goroutine, the history writer, carries it to the disk: at once when the core says so
+// by giving a checkpoint, else every ten minutes, because it is the number of commits and not the size of
 // a row that wears a card (libraries.md 1.2). Events, their outbox rows, the checkpoint and
 // the totals are one transaction, synced before [Store.Committed] returns.
 //
@@ -63,8 +63,8 @@ type Store struct {
 	files sync.RWMutex // write-held only while a damaged file is swapped
 	w, r  *sql.DB      // one connection each: the writer's, and one that may only query
 
-	unclean bool // the last run did not close the file
-	packer  *packer
+	unclean bool   // the last run did not close the file
+	packer  packer // the writer's
 	wakes   map[string]chan struct{}
 	wake    chan struct{}
 	quit    chan struct{}
@@ -118,11 +118,10 @@ func open(path string, o Options) (*Store, error) {
 	s := &Store{
 		path: path, o: o,
 		series: seriesOf(o.Wiring), sums: estimateList(),
-		packer: newPacker(),
-		wakes:  make(map[string]chan struct{}),
-		wake:   make(chan struct{}, 1),
-		quit:   make(chan struct{}),
-		ended:  make(chan struct{}),
+		wakes: make(map[string]chan struct{}),
+		wake:  make(chan struct{}, 1),
+		quit:  make(chan struct{}),
+		ended: make(chan struct{}),
 	}
 	s.commit = s.commitBatch
 	for _, p := range o.Paths {

@@ -3,6 +3,8 @@ package history
 import (
 	"bytes"
 	"context"
+	"database/sql"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math"
@@ -18,6 +20,8 @@ import (
 	"frostline/daemon/nights"
 	"frostline/sensors"
 )
+
+var errRollback = errors.New("undo what the test did")
 
 // dusk is when the made-up van of these tests starts its clock.
 func dusk() time.Time { return time.Date(2026, 11, 24, 16, 0, 0, 0, time.UTC) }
@@ -122,7 +126,9 @@ func closeStore(t testing.TB, s *Store) {
 
 func commit(t testing.TB, s *Store, v *van, events ...core.Event) {
 	t.Helper()
-	s.Deliver(v.snapshot(time.Second, events...))
+	snap := v.snapshot(time.Second, events...)
+	snap.Checkpoint = fmt.Appendf(nil, `{"seq":%d}`, v.seq)
+	s.Deliver(snap)
 	if err := s.Committed(deadline(t), v.tick); err != nil {
 		t.Fatal(err)
 	}
@@ -202,25 +208,51 @@ func TestTotalsNeverFallEvenIfTheCoreStartsCold(t *testing.T) {
 	}
 }
 
-func TestABrokenCheckpointFallsBackToTheOneBefore(t *testing.T) {
-	dir := t.TempDir()
-	s, v := openIn(t, dir, Options{}), newVan()
-	for _, text := range []string{`{"n":1}`, `{"n":2}`, `{"n":3}`} {
-		snap := v.snapshot(time.Second)
-		snap.Checkpoint = []byte(text)
-		s.Deliver(snap)
-		if err := s.Committed(deadline(t), v.tick); err != nil {
-			t.Fatal(err)
+// TestWhicheverCheckpointRowBreaksAnotherIsRead breaks each row of three kinds of history:
+// a base alone, bases and patches, and patches on a base that has been followed by another.
+func TestWhicheverCheckpointRowBreaksAnotherIsRead(t *testing.T) {
+	for _, n := range []int{1, 2, 5, basePatches + 1, basePatches + 2, basePatches + 4, 3*basePatches + 9} {
+		dir := t.TempDir()
+		s, v := openIn(t, dir, Options{}), newVan()
+		numbers := strings.Repeat("4.25,17.5,", 500)
+		text := func(i int) string { return fmt.Sprintf(`{"n":%d,"numbers":[%s%d]}`, i, numbers, i*i) }
+		for i := range n {
+			snap := v.snapshot(time.Second)
+			snap.Checkpoint = []byte(text(i))
+			s.Deliver(snap)
+			if err := s.Committed(deadline(t), v.tick); err != nil {
+				t.Fatal(err)
+			}
 		}
-	}
-	if _, err := s.w.Exec("UPDATE state SET body = x'1f8b00' WHERE gen = 3"); err != nil {
-		t.Fatal(err)
-	}
-	closeStore(t, s)
-	s = openIn(t, dir, Options{})
-	defer closeStore(t, s)
-	if r, _ := s.Resume(); string(r.Checkpoint) != `{"n":2}` {
-		t.Errorf("checkpoint = %s, want the whole one before the broken one, {\"n\":2}", r.Checkpoint)
+		got, err := readCheckpoint(s.w)
+		if err != nil || string(got) != text(n-1) {
+			t.Errorf("after %d checkpoints: %.20s, %v, want the newest", n, got, err)
+		}
+		for slot := statePatch; slot < stateBase+2; slot++ {
+			err := inTx(s.w, func(tx *sql.Tx) error {
+				if _, err := tx.Exec("UPDATE state SET body = zeroblob(length(body) - 9) || x'010203040506070809' WHERE id = ?", slot); err != nil {
+					return err
+				}
+				got, err := readCheckpoint(tx)
+				if err != nil {
+					return err
+				}
+				i := -1
+				if _, err := fmt.Sscanf(string(got), `{"n":%d,`, &i); n > 1 && err != nil || i >= 0 && string(got) != text(i) {
+					t.Errorf("after %d checkpoints, row %d broken: %.20q, want a whole one", n, slot, got)
+				}
+				return errRollback
+			})
+			if !errors.Is(err, errRollback) {
+				t.Fatal(err)
+			}
+		}
+		closeStore(t, s)
+		s = openIn(t, dir, Options{})
+		if r, _ := s.Resume(); string(r.Checkpoint) != text(n-1) {
+			t.Errorf("after %d checkpoints and a restart: %.20s, want the newest", n, r.Checkpoint)
+		}
+		closeStore(t, s)
 	}
 }
 
@@ -273,6 +305,43 @@ func TestAnEventNumberThatComesTwiceCostsNeitherEvent(t *testing.T) {
 	closeStore(t, s)
 	if !strings.Contains(log.String(), "came twice") {
 		t.Errorf("log = %q, want a line about the number", log.String())
+	}
+}
+
+func TestAnEventIsNeverOnTheDiskBeforeItsCheckpoint(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	count := func() (n int) {
+		t.Helper()
+		if err := s.r.QueryRow("SELECT count(*) FROM events").Scan(&n); err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	commit(t, s, v, alarm("starved", "high", "unacknowledged"))
+	s.Deliver(v.snapshot(time.Second, happening(estimate.BurnerOn)))
+	if err := s.Committed(deadline(t), v.tick); err != nil {
+		t.Fatal(err)
+	}
+	for range 12 {
+		s.Deliver(v.snapshot(time.Minute))
+	}
+	s.mu.Lock()
+	b := s.q.take(false)
+	s.mu.Unlock()
+	if n := count(); n != 1 || b != nil && len(b.events) != 0 {
+		t.Errorf("%d events on the disk, batch %+v: want only the alarm, since the burner came without a checkpoint", n, b)
+	}
+	commit(t, s, v)
+	if n := count(); n != 2 {
+		t.Errorf("%d events on the disk, want both once a checkpoint has come", n)
+	}
+	s.Deliver(v.snapshot(time.Second, happening(estimate.BurnerOff)))
+	path := s.path
+	closeStore(t, s)
+	s = openIn(t, filepath.Dir(path), Options{})
+	defer closeStore(t, s)
+	if n := count(); n != 3 {
+		t.Errorf("%d events after a stop in order, want all 3", n)
 	}
 }
 

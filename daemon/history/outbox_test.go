@@ -207,9 +207,7 @@ func TestAStuckDiskNeverBlocksATick(t *testing.T) {
 		t.Error("an alarm was called committed while the disk was stuck")
 	}
 	close(release)
-	if err := s.Committed(deadline(t), v.tick); err != nil {
-		t.Fatal(err)
-	}
+	commit(t, s, v)
 	evs, err := s.Events(deadline(t), 0, 2000)
 	if err != nil || len(evs) != 1001 {
 		t.Errorf("%d events on the disk, %v, want all 1001", len(evs), err)

@@ -28,6 +28,7 @@ type queue struct {
 	rows       []row  // finished minutes, oldest first; never changed once here
 	events     []happened
 	order      uint64
+	covered    uint64 // the newest event that a checkpoint knows of
 	last       mark
 	checkpoint []byte // newest checkpoint, uncommitted
 
@@ -122,7 +123,11 @@ func (s *Store) Deliver(snap *core.Snapshot) {
 	}
 	q.last = mark{snap.Boot, snap.Tick, snap.Stamp, snap.Totals}
 	q.tick, q.delivered = snap.Tick, true
-	if len(snap.Events) > 0 || snap.Checkpoint != nil {
+	// The core says what must not be lost by giving a checkpoint with it: an event without
+	// one (a burner lit by its thermostat) waits for the next. So no event on disk is ever
+	// newer than the checkpoint beside it, and numbers are not given twice.
+	if snap.Checkpoint != nil || slices.ContainsFunc(snap.Events, mustLast) {
+		q.covered = q.order
 		if !q.need.any {
 			q.need = need{true, snap.Tick, now}
 		}
@@ -134,6 +139,9 @@ func (s *Store) Deliver(snap *core.Snapshot) {
 		q.tell()
 	}
 }
+
+// mustLast is true of alarms and nights, whatever comes with them.
+func mustLast(ev core.Event) bool { return ev.Alarm != nil || ev.Night != nil }
 
 // gather folds a tick into its minute and closes the minute before.
 func (s *Store) gather(sp span, snap *core.Snapshot) {
@@ -200,6 +208,9 @@ func (q *queue) take(last bool) *batch {
 	b := &batch{
 		mark: q.last, spans: slices.Clone(q.spans), rows: slices.Clone(q.rows),
 		events: slices.Clone(q.events), checkpoint: q.checkpoint, clean: last,
+	}
+	if !last {
+		b.events = slices.DeleteFunc(b.events, func(h happened) bool { return h.order > q.covered })
 	}
 	if q.fault == "full" && up < q.rowsHeldBackUp && !last {
 		b.rows, b.held = nil, true

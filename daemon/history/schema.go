@@ -25,8 +25,9 @@ func levels() [3]level { return [3]level{{"minutes", 1}, {"quarters", 15}, {"hou
 
 // The rows of table state.
 const (
-	stateMark       = 1 // newest committed tick, totals
-	stateCheckpoint = 2 // and 3: two generations, written in turn
+	stateMark  = 1 // newest committed tick, totals
+	statePatch = 2 // and 3: checkpoints as changes to a base
+	stateBase  = 4 // and 5: whole checkpoints; behind the others, which then share a page
 )
 
 // migrations bring a file from the version of their index to the next. A released step is

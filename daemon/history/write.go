@@ -2,11 +2,9 @@ package history
 
 import (
 	"bytes"
-	"compress/gzip"
 	"database/sql"
 	"encoding/json"
 	"fmt"
-	"io"
 	"strings"
 	"time"
 
@@ -79,6 +77,7 @@ func (s *Store) foldLog() {
 
 func (s *Store) commitOnce(b *batch) (outcome, error) {
 	var out outcome
+	s.packer.begin()
 	err := inTx(s.w, func(tx *sql.Tx) error {
 		out = outcome{}
 		for _, sp := range b.spans {
@@ -118,6 +117,9 @@ func (s *Store) commitOnce(b *batch) (outcome, error) {
 		}
 		return writeMark(tx, b, added)
 	})
+	if err == nil {
+		s.packer.committed()
+	}
 	return out, err
 }
 
@@ -135,7 +137,7 @@ func writeMark(tx *sql.Tx, b *batch, added int64) error {
 	return putMark(tx, m)
 }
 
-// putMark pads to one length, for the reason of packStep.
+// putMark pads to one length, so that the row is overwritten where it is.
 func putMark(tx *sql.Tx, m markBody) error {
 	body, err := json.Marshal(m)
 	if err != nil {
@@ -190,81 +192,6 @@ func getState(q querier, id int64) (body []byte, gen int64, err error) {
 		err = rows.Err()
 	}
 	return body, gen, err
-}
-
-// writeCheckpoint overwrites the older of two generations.
-func (s *Store) writeCheckpoint(tx *sql.Tx, json []byte) error {
-	var newest int64
-	for slot := int64(stateCheckpoint); slot < stateCheckpoint+2; slot++ {
-		_, gen, err := getState(tx, slot)
-		if err != nil {
-			return err
-		}
-		newest = max(newest, gen)
-	}
-	packed, err := s.packer.pack(json)
-	if err != nil {
-		return err
-	}
-	return putState(tx, stateCheckpoint+(newest+1)%2, newest+1, packed)
-}
-
-// readCheckpoint returns the newest generation that is whole, or nil.
-func readCheckpoint(q querier) ([]byte, error) {
-	var best []byte
-	var newest int64
-	for slot := int64(stateCheckpoint); slot < stateCheckpoint+2; slot++ {
-		body, gen, err := getState(q, slot)
-		if err != nil {
-			return nil, err
-		}
-		if body == nil || gen <= newest {
-			continue
-		}
-		if json, err := unpack(body); err == nil { // a broken generation is what the other is for
-			best, newest = json, gen
-		}
-	}
-	return best, nil
-}
-
-// packer compresses checkpoints: a fifth of the bytes, and a check sum.
-type packer struct {
-	buf bytes.Buffer
-	gz  *gzip.Writer
-}
-
-func newPacker() *packer {
-	p := new(packer)
-	p.gz = gzip.NewWriter(&p.buf)
-	return p
-}
-
-// packStep: a row that keeps its length is overwritten in place; one that does not moves
-// its pages through the list of free ones, which writes two more.
-const packStep = 2048
-
-// pack returns a slice that is valid until the next call, padded to a multiple of packStep.
-func (p *packer) pack(b []byte) ([]byte, error) {
-	p.buf.Reset()
-	p.gz.Reset(&p.buf)
-	if _, err := p.gz.Write(b); err != nil {
-		return nil, fmt.Errorf("pack checkpoint: %w", err)
-	}
-	if err := p.gz.Close(); err != nil {
-		return nil, fmt.Errorf("pack checkpoint: %w", err)
-	}
-	p.buf.Write(make([]byte, packStep-1-(p.buf.Len()-1)%packStep))
-	return p.buf.Bytes(), nil
-}
-
-func unpack(b []byte) ([]byte, error) {
-	gz, err := gzip.NewReader(bytes.NewReader(b))
-	if err != nil {
-		return nil, err
-	}
-	gz.Multistream(false) // what follows is padding
-	return io.ReadAll(gz)
 }
 
 // prune drops what is older than the bounds and returns how many minutes went. It runs once
