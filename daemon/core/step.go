@@ -148,7 +148,7 @@ func (c *Core) begin(in Input) {
 	if c.gapKnown {
 		gapS = c.gap.Seconds()
 	}
-	c.est.Restore(s.Estimate, gapS)
+	c.est.Restore(s.Estimate, gapS, in.Stamp.Up)
 	c.eng.Restore(s.Alarms)
 	c.led.Restore(s.Nights)
 }

@@ -42,7 +42,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 	if st.UpS() < e.upS {
 		s := e.Save()
 		*e = *New(e.wiring, e.params)
-		e.Restore(s, -1)
+		e.Restore(s, -1, st.Up)
 	}
 	e.upS = st.UpS()
 	state, fresh := e.cond.step(st, r)
@@ -54,7 +54,6 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 		out.Channels = make([]ChannelState, len(state))
 	}
 	copy(out.Channels, state)
-	e.gas.step(st, state, fresh, out)
 	fillClimate(e.ix, e.params.AltitudeM, state, out)
 	trusted, stepS, stepped := e.clock.step(st, state)
 	out.ClockTrusted = trusted
@@ -66,6 +65,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 	}
 	e.step(st.UpS(), state, fresh, out.Heat)
 	e.fill(st.UpS(), state, t)
+	e.gas.step(st, state, fresh, out) // after the burn: cooking and losses stay out of its baseline
 
 	heard := e.cond.happened()
 	if n := len(heard) + len(e.weigh.told); n > 0 || stepped {

@@ -3,6 +3,7 @@ package estimate
 import (
 	"math"
 	"slices"
+	"time"
 )
 
 // stateVersion is of the layout of State. A State of another version is not read.
@@ -87,11 +88,13 @@ func (e *Estimator) Save() State {
 }
 
 // Restore continues from a State after gapS seconds without a tick; a negative gap is one
-// of unknown length. It is called before the first Step. The fuel is held, with an interval
+// of unknown length. at is the Up of the Step that comes next, and Restore is called before
+// the first one: near zero in a new boot, and going on where a boot only changed its
+// configuration. The fuel is held, with an interval
 // wide enough for what may have burned, until the scale has come to rest. Of a State with
 // numbers no van can have only what people entered and the total are taken, as far as they
 // are possible themselves; a State of another version is ignored.
-func (e *Estimator) Restore(s State, gapS float64) {
+func (e *Estimator) Restore(s State, gapS float64, at time.Duration) {
 	if s.Version != stateVersion || math.IsNaN(gapS) {
 		return
 	}
@@ -104,13 +107,14 @@ func (e *Estimator) Restore(s State, gapS float64) {
 	e.clock.restore(s.Clock)
 	e.gas.restore(s.Gas)
 	w := e.weigh
-	gone := max(gapS, 0)
+	atS := at.Seconds()
+	thenS := atS - max(gapS, 0) // of the save, on the clock of this boot
 	w.have, w.presence, w.levelKg, w.levelSD = c.Have, c.Presence, c.LevelKg, c.LevelSDKg
 	if w.presence == Present { // nobody has looked since
 		w.presence = PresenceUnknown
 	}
-	w.levelS, w.gapKnown, w.cellC = -gone-c.AgeS, c.GapKnown && gapS >= 0, c.LevelC
-	w.cell = cell{tempC: c.CellC, seen: c.CellSeen, seenS: -gone - c.CellAgeS, lastS: -gone, started: c.CellSeen}
+	w.levelS, w.gapKnown, w.cellC = thenS-c.AgeS, c.GapKnown && gapS >= 0, c.LevelC
+	w.cell = cell{tempC: c.CellC, seen: c.CellSeen, seenS: thenS - c.CellAgeS, lastS: thenS, started: c.CellSeen}
 	if c.Noise.NearKg > 0 && c.Noise.FarKg > 0 {
 		w.noise.NearKg, w.noise.FarKg = clip(c.Noise.NearKg, noiseMostKg), clip(c.Noise.FarKg, noiseMostKg)
 	}
@@ -124,18 +128,18 @@ func (e *Estimator) Restore(s State, gapS float64) {
 	if c.Said != nil {
 		w.ch, w.said = *c.Said, true
 	}
-	w.goneS, w.drove, w.unproven, w.anyPlace = -gone-c.GoneAgeS, c.Drove, c.Unproven, c.AnyPlace
+	w.goneS, w.drove, w.unproven, w.anyPlace = thenS-c.GoneAgeS, c.Drove, c.Unproven, c.AnyPlace
 	w.burn.totalKg, w.burn.oweKg = c.BurnedKg, c.OweKg
 	if w.burn.split.heater >= 0 && c.Heater.KgPerH > 0 {
 		w.burn.split.learn = c.Heater
 		w.burn.split.tabulate()
 		w.burn.switchPrior()
 	}
-	w.watch.restore(c.Watch, gone)
+	w.watch.restore(c.Watch, thenS)
 	for g, name := range w.burn.names {
 		w.burn.flames[g].on = slices.Contains(c.Flames, name)
 	}
-	w.settle(afterGap, restBlocksN, 0)
+	w.settle(afterGap, restBlocksN, atS)
 	if w.presence == Removed {
 		w.phase = absent
 	}
@@ -200,11 +204,11 @@ func (w *weightWatch) save(nowS float64) watchState {
 	return s
 }
 
-func (w *weightWatch) restore(s watchState, gapS float64) {
-	w.asked, w.blankS = s.Asked, max(0, s.BlankS-gapS)
+func (w *weightWatch) restore(s watchState, thenS float64) {
+	w.asked, w.blankS = s.Asked, thenS+s.BlankS
 	w.head, w.n = 0, min(len(s.Points), len(w.ring))
 	copy(w.ring[:], s.Points[len(s.Points)-w.n:])
 	for i := range w.n {
-		w.ring[i].UpS -= gapS
+		w.ring[i].UpS += thenS
 	}
 }

@@ -198,13 +198,13 @@ func TestRecordedVans(t *testing.T) {
 	for name, l := range map[string]limit{
 		// The stamp of lakeside's cylinder is 77 g off, 1.9 of its standard deviations, so
 		// that the truth lies on the edge of the interval the whole time.
-		"lakeside":    {100, 4, 10, 94, 90, 20, 30, false},
-		"dry-at-four": {180, 4, 98, 93, 85, 15, 25, false},
-		"iced":        {40, 2, 98, 90, 95, 5, 12, false},
-		"seep-30":     {60, 5, 98, 97, 0, 5, 20, true},
-		"galley":      {60, 3, 98, 93, 85, 10, 12, false},
-		"noisy-wires": {200, 4, 98, 93, 55, 35, 25, false},
-		"ten-days":    {120, 2.5, 98, 94, 88, 120, 60, false},
+		"lakeside":    {100, 3, 10, 94, 95, 18, 12, false},
+		"dry-at-four": {150, 3, 98, 94, 92, 8, 10, false},
+		"iced":        {30, 1.5, 98, 92, 97, 4, 6, false},
+		"seep-30":     {60, 3, 98, 98, 0, 4, 30, true},
+		"galley":      {50, 2, 98, 93, 95, 5, 6, false},
+		"noisy-wires": {170, 3, 98, 93, 75, 12, 12, false},
+		"ten-days":    {100, 2, 98, 95, 95, 60, 40, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s, events, truth := scoreVan(t, name)
