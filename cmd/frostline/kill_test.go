@@ -14,6 +14,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -93,18 +94,31 @@ type program struct {
 	t    *testing.T
 	cmd  *exec.Cmd
 	page string
-	log  bytes.Buffer
+	log  journal
+}
+
+// journal is what the program wrote; it may be read while it writes.
+type journal struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+}
+
+func (j *journal) Write(b []byte) (int, error) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.text.Write(b)
+}
+
+func (j *journal) String() string {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.text.String()
 }
 
 func startProgram(t *testing.T, conf, page string, b board) *program {
 	t.Helper()
 	p := &program{t: t, page: page}
-	p.cmd = exec.Command(os.Args[0], "run", "--config", conf, "--sysfs", b.root)
-	p.cmd.Env = append(os.Environ(), "FROSTLINE_AS_COMMAND=1")
-	p.cmd.Stderr = &p.log
-	if err := p.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
+	p.start(conf, b)
 	for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
 		if s, err := p.snapshot(); err == nil && s.Stamp.Tick > 0 {
 			return p
@@ -113,6 +127,16 @@ func startProgram(t *testing.T, conf, page string, b board) *program {
 	p.kill()
 	t.Fatalf("no page within 20 s:\n%s", p.log.String())
 	return nil
+}
+
+func (p *program) start(conf string, b board) {
+	p.t.Helper()
+	p.cmd = exec.Command(os.Args[0], "run", "--config", conf, "--sysfs", b.root)
+	p.cmd.Env = append(os.Environ(), "FROSTLINE_AS_COMMAND=1")
+	p.cmd.Stderr = &p.log
+	if err := p.cmd.Start(); err != nil {
+		p.t.Fatal(err)
+	}
 }
 
 func (p *program) kill() {

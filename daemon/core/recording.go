@@ -45,7 +45,6 @@ type Encoder struct {
 	w    *bufio.Writer
 	buf  []byte
 	cols int
-	err  error
 }
 
 // NewEncoder writes the header for the channels of w and returns an encoder for its rows.
