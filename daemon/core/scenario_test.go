@@ -415,3 +415,24 @@ func BenchmarkStep(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "ticks/s")
 }
+
+// TestAQuietTickAllocatesTheSnapshotAndNothingElse counts between two checkpoints and two
+// forecasts: the snapshot and the estimates in it, which others keep.
+func TestAQuietTickAllocatesTheSnapshotAndNothingElse(t *testing.T) {
+	p := paramsOf(t, "quiet-night")
+	c := New(p)
+	in := Input{Boot: "a", Readings: make([]sensors.Reading, len(p.Wiring))}
+	gas, heat := p.Wiring.Index(sensors.GasV), p.Wiring.Index(sensors.HeatCall)
+	tick := func() *Snapshot {
+		in.Stamp.Up += time.Second
+		in.Stamp.Wall = time.Date(2026, 11, 25, 2, 0, 0, 0, time.UTC).Add(in.Stamp.Up)
+		in.Readings[gas] = sensors.Of(0.6 + 0.001*float64(in.Stamp.Up/time.Second%7))
+		in.Readings[heat] = sensors.Of(0)
+		return c.Step(in)
+	}
+	for tick().Stamp.Up < 3605*time.Second { // a checkpoint and a forecast have just been
+	}
+	if n := testing.AllocsPerRun(40, func() { tick() }); n > 2 {
+		t.Errorf("%g allocations a tick, want the snapshot and its estimates", n)
+	}
+}

@@ -40,6 +40,8 @@ type Core struct {
 	savedUp time.Duration
 	last    *Snapshot
 
+	facts alerts.Facts // of this tick; kept so that a tick does not allocate them
+
 	button  int  // index of the glove button's reading, or -1
 	pressed bool // at a start it counts as pressed: only a press that was seen to begin acts
 }
@@ -189,9 +191,9 @@ func (c *Core) Step(in Input) *Snapshot {
 	save = c.happened(s) || save
 	raised := 0
 	s.Tonight = c.led.Tonight(in.Stamp, s.Est)
-	facts := alerts.Facts{Stamp: in.Stamp, Est: s.Est, Tonight: &s.Tonight, LostGap: c.gap, GapKnown: c.gapKnown,
+	c.facts = alerts.Facts{Stamp: in.Stamp, Est: s.Est, Tonight: &s.Tonight, LostGap: c.gap, GapKnown: c.gapKnown,
 		Lost: c.lost && in.Stamp.Up-c.startUp < lostShown}
-	moves := c.eng.Step(&facts)
+	moves := c.eng.Step(&c.facts)
 	c.alarmEvents(s, moves)
 	for _, e := range s.Events {
 		if e.Alarm != nil {

@@ -40,6 +40,9 @@ type calendar struct {
 // date later. A step of a clock that was right already (the board slept) starts a new span,
 // since the rows before it were dated well.
 func (c *calendar) place(boot string, st sensors.Stamp, trusted bool) (span, bool) {
+	if y := st.Wall.Year(); y < 1970 || y > 2200 { // no clock at all, and no nanoseconds to count it in
+		st.Wall, trusted = time.Unix(0, 0), false
+	}
 	raw := time.Duration(st.Wall.UnixNano()).Round(time.Millisecond) - st.Up.Round(time.Millisecond)
 	stepped := (raw - c.raw).Abs() > clockStep
 	switch {

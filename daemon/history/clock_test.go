@@ -44,6 +44,10 @@ func TestEachTickIsDatedByTheBestClockThereIs(t *testing.T) {
 			{"a", time.Hour, at(0), true, 1, at(0)},
 			{"b", 5 * time.Second, at(day), false, 2, at(day)},
 		},
+		"no clock at all": {
+			{"a", time.Hour, time.Time{}, true, 1, time.Unix(0, 0)},
+			{"a", 2 * time.Hour, at(0), true, 1, at(0)},
+		},
 		"a trusted clock may go back": {
 			{"a", time.Hour, at(900 * day), true, 1, at(900 * day)},
 			{"b", 5 * time.Second, at(0), true, 2, at(0)},

@@ -233,10 +233,14 @@ func (s *Store) writeOnce(last bool) bool {
 	s.mu.Lock()
 	was := s.q.fault
 	s.q.settle(b, out)
+	dropped := s.q.droppedRows
+	if s.q.fault == "" {
+		s.q.droppedRows = 0
+	}
 	now := s.q.fault
 	s.q.sizeB, s.q.writtenB = size, written
 	s.mu.Unlock()
-	s.logChange(was, now, errors.Join(out.err, out.rowsErr))
+	s.logChange(was, now, errors.Join(out.err, out.rowsErr), dropped)
 	for _, p := range out.wake {
 		signal(s.wakes[p])
 	}
@@ -244,11 +248,11 @@ func (s *Store) writeOnce(last bool) bool {
 }
 
 // logChange writes one line when the store begins to fail and one when it recovers.
-func (s *Store) logChange(was, now string, err error) {
+func (s *Store) logChange(was, now string, err error, droppedMinutes int64) {
 	switch {
+	case now == "" && (was != "" || droppedMinutes > 0):
+		s.o.Log.Info("history writes again", "minutes_dropped", droppedMinutes)
 	case was == now:
-	case now == "":
-		s.o.Log.Info("history writes again")
 	default:
 		s.o.Log.Error("history cannot write; events are kept in memory and tried again", "fault", now, "err", err)
 	}

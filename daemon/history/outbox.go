@@ -274,17 +274,16 @@ func (s *Store) Next(ctx context.Context, path string, limit int) ([]core.Outbox
 		if err := rows.Scan(&r.ID, &dropped, &d.body, &d.trusted, &d.upMS, &r.Boot, &d.offsetMS, &d.spanTrusted); err != nil {
 			return nil, fmt.Errorf("read outbox of %s: %w", path, err)
 		}
-		ev, recorded, err := d.event()
-		if err != nil {
-			return nil, fmt.Errorf("read outbox of %s: %w", path, err)
+		r.Seq, r.Body, r.ClockTrusted = uint64(r.ID), []byte(d.body), d.trusted || d.spanTrusted
+		if ev, recorded, err := d.event(); err == nil { // else a row gone bad goes out as it is, and holds up no other
+			if dropped > 0 {
+				ev = folded(ev, dropped)
+			}
+			if r.Body, err = json.Marshal(ev); err != nil {
+				return nil, fmt.Errorf("read outbox of %s: %w", path, err)
+			}
+			r.Seq, r.Recorded = ev.Seq, recorded
 		}
-		if dropped > 0 {
-			ev = folded(ev, dropped)
-		}
-		if r.Body, err = json.Marshal(ev); err != nil {
-			return nil, fmt.Errorf("read outbox of %s: %w", path, err)
-		}
-		r.Seq, r.Recorded, r.ClockTrusted = ev.Seq, recorded, d.trusted || d.spanTrusted
 		all, letters = append(all, r), append(letters, letter{letterID{path, r.ID}, dropped})
 	}
 	if err := rows.Err(); err != nil {

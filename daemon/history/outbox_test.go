@@ -142,6 +142,22 @@ func TestAFullOutboxFoldsTheLeastSevereAndNeverACriticalOne(t *testing.T) {
 	}
 }
 
+func TestAMessageThatWentBadHoldsUpNoOther(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{Paths: []string{"mqtt"}}), newVan()
+	defer closeStore(t, s)
+	commit(t, s, v, alarm("a", "high", "unacknowledged"), alarm("b", "high", "unacknowledged"))
+	if _, err := s.w.Exec("UPDATE events SET body = 'no json' WHERE id = 1"); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := s.Next(deadline(t), "mqtt", 5)
+	if err != nil || len(rows) != 2 || string(rows[0].Body) != "no json" || ids(t, rows[1:])[0] != "b" {
+		t.Errorf("outbox = %+v, %v, want the bad row as it is and b behind it", rows, err)
+	}
+	if evs, err := s.Events(deadline(t), 0, 5); err != nil || len(evs) != 1 || evs[0].Seq != 2 {
+		t.Errorf("events = %+v, %v, want the one that can be read", evs, err)
+	}
+}
+
 func TestAnOutboxFullOfCriticalAlarmsGrows(t *testing.T) {
 	s, v := openIn(t, t.TempDir(), Options{Paths: []string{"mqtt"}}), newVan()
 	defer closeStore(t, s)

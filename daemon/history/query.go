@@ -209,8 +209,9 @@ func (s *Store) events(ctx context.Context, query string, args ...any) ([]core.E
 			return nil, fmt.Errorf("read events: %w", err)
 		}
 		ev, _, err := d.event()
-		if err != nil {
-			return nil, fmt.Errorf("read events: %w", err)
+		if err != nil { // one that went bad must not hide the others
+			s.o.Log.Warn("a stored event cannot be read and is left out", "err", err)
+			continue
 		}
 		all = append(all, ev)
 	}

@@ -157,15 +157,16 @@ func largest(a, b core.Totals) core.Totals {
 	}
 }
 
-// readMark returns the zero mark if there is none yet.
+// readMark returns the zero mark if there is none yet, or none that makes sense: the
+// checkpoint knows the totals too.
 func readMark(q querier) (markBody, error) {
 	var m markBody
 	body, _, err := getState(q, stateMark)
 	if err != nil || body == nil {
 		return m, err
 	}
-	if err := json.Unmarshal(body, &m); err != nil {
-		return markBody{}, fmt.Errorf("read mark: %w", err)
+	if json.Unmarshal(body, &m) != nil {
+		return markBody{}, nil
 	}
 	return m, nil
 }

@@ -30,6 +30,8 @@ type Ledger struct {
 	lastUp time.Duration
 	ticked bool
 
+	stretch stretch // the last one asked for
+
 	tonight    Tonight
 	tonightAt  time.Duration
 	hasTonight bool
@@ -264,14 +266,34 @@ func (l *Ledger) window(wall time.Time) (date string, from, to time.Time, inside
 	if wall.IsZero() {
 		return "", from, to, false
 	}
-	local := wall.In(l.p.Zone)
-	for _, back := range []int{0, -1} {
-		date, from, to = l.night(local.Year(), local.Month(), local.Day()+back)
-		if !wall.Before(from) && wall.Before(to) {
-			return date, from, to, true
-		}
+	// Most ticks lie in the stretch of the tick before: a night, or the day up to the next.
+	if s := &l.stretch; wall.Before(s.begin) || !wall.Before(s.end) {
+		*s = l.around(wall)
 	}
-	return "", from, to, false
+	s := &l.stretch
+	return s.date, s.begin, s.end, s.date != ""
+}
+
+// stretch is a night, or with an empty date the time between two nights.
+type stretch struct {
+	date       string
+	begin, end time.Time
+}
+
+func (l *Ledger) around(wall time.Time) stretch {
+	local := wall.In(l.p.Zone)
+	var ended time.Time
+	for back := -1; back <= 1; back++ {
+		date, from, to := l.night(local.Year(), local.Month(), local.Day()+back)
+		switch {
+		case wall.Before(from):
+			return stretch{"", ended, from}
+		case wall.Before(to):
+			return stretch{date, from, to}
+		}
+		ended = to
+	}
+	panic("nights: a moment after tomorrow evening") // tomorrow's evening is after now
 }
 
 // night is the window whose evening is the given local day.
