@@ -28,6 +28,7 @@ import (
 const demoExamples = `  frostline demo
   frostline demo --scenario leak --speed 30
   frostline demo --scenario leak --seed 7 --fast --record out.csv.gz --events live.jsonl
+  frostline demo --scenario fortnight --fast --state ./fortnight && frostline nights --state ./fortnight
   frostline demo --scenario leak --print-config > van.toml
 `
 
@@ -49,6 +50,7 @@ func demoCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) erro
 	page := fs.String("listen", "127.0.0.1:8460", "`address` of the page and metrics")
 	broker := fs.String("broker", "127.0.0.1:1883", "`address` of the demo's own MQTT broker")
 	record := fs.String("record", "", "write the raw readings to this `file`, .gz for gzip")
+	keep := fs.String("state", "", "keep store and ledger in this `directory`; without it nothing outlives the demo")
 	eventsTo := fs.String("events", "", "write events as JSON lines to this `file`, - for standard output")
 	printConfig := fs.Bool("print-config", false, "print the demo van's configuration and end")
 	words, err := parse(fs, args)
@@ -79,13 +81,14 @@ func demoCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) erro
 	if err != nil {
 		return err
 	}
+	d.cfg.StateDir = *keep
 	if !d.fast {
-		state, err := os.MkdirTemp("", "frostline-demo-")
-		if err != nil {
-			return err
+		if *keep == "" {
+			if d.cfg.StateDir, err = os.MkdirTemp("", "frostline-demo-"); err != nil {
+				return err
+			}
+			defer os.RemoveAll(d.cfg.StateDir)
 		}
-		defer os.RemoveAll(state)
-		d.cfg.StateDir = state
 		stop, err := d.around(o, *page, *broker)
 		if err != nil {
 			return err
