@@ -95,11 +95,11 @@ func onesOnly(v float64) bool {
 
 // spike keeps the window of recent readings and judges v against it. Readings refused as
 // spikes stay in the window: its median does not care, and a real step takes it over.
-func (c *channel) spike(v float64) bool {
-	m := &c.mem
+func (ch *channel) spike(v float64) bool {
+	m := &ch.mem
 	median, sigma, full := m.Recent.judge(v)
 	off := v - median
-	if !full || math.Abs(off) <= max(spikeSigmas*sigma, c.load.spikeCounts) {
+	if !full || math.Abs(off) <= max(spikeSigmas*sigma, ch.load.spikeCounts) {
 		m.Outliers = 0
 		return false
 	}

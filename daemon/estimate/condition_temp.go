@@ -72,8 +72,8 @@ func judgeTemp(c *channel, up time.Duration, v float64) verdict {
 
 // tooFast refuses a value that the last believed one cannot have become at this pace,
 // until jumpsAgree readings near each other say that it has.
-func (c *channel) tooFast(up time.Duration, v, floor, perMin float64) verdict {
-	m := &c.mem
+func (ch *channel) tooFast(up time.Duration, v, floor, perMin float64) verdict {
+	m := &ch.mem
 	if !m.Seen || math.Abs(v-m.Value) <= floor+perMin*(up-m.LastUp).Minutes() {
 		m.Jump = jump{}
 		return verdict{}

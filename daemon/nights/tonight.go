@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"frostline/daemon/estimate"
+	"frostline/daemon/show"
 	"frostline/sensors"
 )
 
@@ -78,7 +79,7 @@ func (l *Ledger) firstDay(t *Tonight, st sensors.Stamp, e *estimate.Estimates, h
 	default:
 		t.Verdict = fmt.Sprintf("Learning. At least %.0f hours.", math.Floor(least))
 	}
-	t.Facts = []string{fact, interval(e.FuelKg, "kg") + " in the cylinder"}
+	t.Facts = []string{fact, show.Interval(e.FuelKg.Low, e.FuelKg.High, show.Kg) + " in the cylinder"}
 }
 
 func (l *Ledger) inside(wall time.Time) bool {
@@ -142,7 +143,7 @@ func (l *Ledger) judge(t *Tonight, e *estimate.Estimates, need, sd, hoursLeft fl
 		tonight, tonightSD = need*share, sd*math.Sqrt(share)
 	}
 	odds := normalCDF((fuel - tonight) / math.Hypot(fuelSD, tonightSD))
-	t.Odds = oddsWords(odds)
+	t.Odds = show.Odds(odds)
 	nights := math.Floor(t.NightsLeft.Value)
 	switch {
 	case odds >= likelyOdds && nights >= 1:
@@ -155,11 +156,11 @@ func (l *Ledger) judge(t *Tonight, e *estimate.Estimates, need, sd, hoursLeft fl
 		t.Verdict, t.Enough = "Not enough for tonight.", estimate.No
 	}
 	t.Facts = []string{
-		interval(e.FuelKg, "kg") + " in the cylinder",
-		fmt.Sprintf("%.2f–%.2f kg a night over the last %d", max(0, need-1.96*sd), need+1.96*sd, len(l.recent)),
+		show.Interval(e.FuelKg.Low, e.FuelKg.High, show.Kg) + " in the cylinder",
+		show.Interval(max(0, need-1.96*sd), need+1.96*sd, show.Kg) + fmt.Sprintf(" a night over the last %d", len(l.recent)),
 	}
 	if t.ExpectedLowC.Known() {
-		t.Facts = append(t.Facts, "expected low "+interval(t.ExpectedLowC, "°C"))
+		t.Facts = append(t.Facts, "expected low "+show.Interval(t.ExpectedLowC.Low, t.ExpectedLowC.High, show.C))
 	}
 }
 
@@ -195,22 +196,6 @@ func (l *Ledger) expectedLow(st sensors.Stamp) estimate.Quantity {
 }
 
 func normalCDF(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
-
-// oddsWords says a probability in tenths, never as certainty.
-func oddsWords(p float64) string {
-	tenths := min(9, max(0, int(math.Round(p*10))))
-	switch {
-	case p > 0.98:
-		return "more than 9 in 10"
-	case tenths == 0:
-		return "less than 1 in 10"
-	}
-	return fmt.Sprintf("%d in 10", tenths)
-}
-
-func interval(q estimate.Quantity, unit string) string {
-	return fmt.Sprintf("%.1f–%.1f %s", q.Low+0, q.High+0, unit)
-}
 
 func plural(n float64, word string) string {
 	if n == 1 {
