@@ -1,0 +1,123 @@
+package main
+
+import (
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// startDemo runs a demo as its user would and returns what it said of its addresses.
+func startDemo(t *testing.T, args ...string) (p *program, page, broker string) {
+	t.Helper()
+	p = &program{t: t}
+	p.cmd = exec.Command(os.Args[0], append([]string{"demo"}, args...)...)
+	p.cmd.Env = append(os.Environ(), "FROSTLINE_AS_COMMAND=1")
+	p.cmd.Stderr = &p.log
+	if err := p.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(p.kill)
+	said := regexp.MustCompile(`page +http://(\S+)/\n(?s:.*)-h (\S+) -p (\d+)`)
+	for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(10 * time.Millisecond) {
+		if m := said.FindStringSubmatch(p.log.String()); m != nil {
+			p.page = m[1]
+			return p, m[1], m[2] + ":" + m[3]
+		}
+	}
+	t.Fatalf("the demo never said where to look:\n%s", p.log.String())
+	return nil, "", ""
+}
+
+// TestTheDemoShowsALeakOnPageMetricsAndBroker runs the demo's leak in fast time, twice at
+// once on the same ports.
+func TestTheDemoShowsALeakOnPageMetricsAndBroker(t *testing.T) {
+	pageAt, brokerAt := freeAddress(t), freeAddress(t)
+	p, page, broker := startDemo(t, "--scenario", "leak", "--speed", "300", "--listen", pageAt, "--broker", brokerAt)
+	if page != pageAt || broker != brokerAt {
+		t.Errorf("asked for %s and %s, got %s and %s", pageAt, brokerAt, page, broker)
+	}
+	heard := listenTo(t, broker)
+
+	second, page2, broker2 := startDemo(t, "--scenario", "leak", "--speed", "300", "--listen", pageAt, "--broker", brokerAt)
+	if page2 == page || broker2 == broker || strings.Count(second.log.String(), "is busy") != 2 {
+		t.Errorf("a second demo must take other ports and say so:\n%s", second.log.String())
+	}
+
+	p.until("leave is raised on the page", func(s shown) bool { return s.alarm("gas-leave").State == "unacknowledged" })
+	resp, err := http.Get("http://" + page + "/metrics")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	metrics, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{`frostline_gas_band{frostline_gas_band="leave"} 1`, `frostline_alarm_state{alarm="gas-leave",frostline_alarm_state="unacknowledged"} 1`} {
+		if !strings.Contains(string(metrics), want) {
+			t.Errorf("metrics lack %s", want)
+		}
+	}
+	for _, want := range []struct{ topic, text string }{
+		{"homie/5/van-demo/$state", "ready"},
+		{"homie/5/van-demo/gas/band", "leave"},
+		{"homie/5/van-demo/$alert/gas-leave", "Out"},
+		{"frostline/van-demo/events/alarm", `"alarm":"gas-leave","from":"normal","to":"unacknowledged","priority":"critical"`},
+	} {
+		if !heard.wait(want.topic, want.text) {
+			t.Errorf("the broker never carried %s with %q", want.topic, want.text)
+		}
+	}
+	if resp, err := http.Get("http://" + page2 + "/"); err != nil || resp.StatusCode != http.StatusOK {
+		t.Errorf("the second demo's page: %v", err)
+	} else {
+		resp.Body.Close()
+	}
+}
+
+// ears are all messages of a broker.
+type ears struct {
+	mu  sync.Mutex
+	all []string
+}
+
+func listenTo(t *testing.T, broker string) *ears {
+	t.Helper()
+	e := &ears{}
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + broker).SetClientID("ears").SetAutoReconnect(false))
+	if tok := c.Connect(); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+		t.Fatalf("broker: %v", tok.Error())
+	}
+	t.Cleanup(func() { c.Disconnect(0) })
+	tok := c.Subscribe("#", 1, func(_ mqtt.Client, m mqtt.Message) {
+		e.mu.Lock()
+		defer e.mu.Unlock()
+		e.all = append(e.all, m.Topic()+" "+string(m.Payload()))
+	})
+	if !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+		t.Fatalf("subscribe: %v", tok.Error())
+	}
+	return e
+}
+
+func (e *ears) wait(topic, text string) bool {
+	for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
+		e.mu.Lock()
+		for _, m := range e.all {
+			if strings.HasPrefix(m, topic+" ") && strings.Contains(m, text) {
+				e.mu.Unlock()
+				return true
+			}
+		}
+		e.mu.Unlock()
+	}
+	return false
+}
