@@ -156,7 +156,7 @@ func cylinderNote(e *estimate.Estimates) string {
 		return "whether a cylinder is there is unknown"
 	case e.Overfilled:
 		return "above the stamped fill"
-	case !e.TareEntered:
+	case !e.TareEntered && e.FuelKg.Why == "": // else the number says so itself
 		return "tare not entered"
 	}
 	return ""
