@@ -1,17 +1,21 @@
 package lpg
 
-import "testing"
+import (
+	"testing"
+
+	"frostline/testdata/reference"
+)
 
 // fuelOf makes the fuel of a row of a bubble table in the basis that the row names.
-func fuelOf(t *testing.T, r row, butane Substance) Fuel {
+func fuelOf(t *testing.T, r reference.Row, butane Substance) Fuel {
 	t.Helper()
 	basis := map[string]func(float64, Substance) (Fuel, bool){
 		"mass": BlendByMass, "mole": BlendByMole, "liquid_volume_60F": BlendByLiquidVolume60F,
-	}[r.cell["basis"]]
+	}[r.Cell["basis"]]
 	if basis == nil {
-		t.Fatalf("basis %q", r.cell["basis"])
+		t.Fatalf("basis %q", r.Cell["basis"])
 	}
-	f, ok := basis(r.num("propane_fraction_in_basis"), butane)
+	f, ok := basis(r.Num("propane_fraction_in_basis"), butane)
 	if !ok {
 		t.Fatal("no such blend")
 	}
@@ -33,45 +37,45 @@ func TestBlendsFollowGERG(t *testing.T) {
 		{"bubble_propane_isobutane.csv", Isobutane, 8, 0.05, 0.0015, -0.73, 0.1},
 	} {
 		t.Run(tc.file, func(t *testing.T) {
-			mass, mole := abs(t, "propane mass fraction", 1e-5), abs(t, "propane mole fraction", 1e-5)
-			volume := abs(t, "liquid volume fraction at 60 F", 1e-9)
-			kPa := pct(t, "bubble kPa", tc.kPaPct)
-			inverse := abs(t, "bubble C", 0.2)
-			raoult := pct(t, "raoult kPa of the two pure substances", 0.021)
-			vapour := abs(t, "vapour propane mole fraction", tc.moleFrac)
-			liquid := span(t, "liquid kg/m3", -0.86, 0.005, true)
-			throttled := span(t, "throttled C", tc.coldK, tc.warmK, false)
-			for _, r := range rows(t, tc.file, tc.rows) {
-				f, at := fuelOf(t, r, tc.butane), r.num("temp_C")
-				x := r.num("propane_mole_fraction")
-				mass.that(f.PropaneMassFrac(), true, r.num("propane_mass_fraction"), at)
-				mole.that(f.PropaneMoleFrac(), true, x, at)
-				if r.cell["basis"] == "liquid_volume_60F" || x == 1 {
-					volume.that(f.PropaneLiquidVolume60FFrac(), true, r.num("propane_fraction_in_basis"), at)
+			mass, mole := reference.Abs(t, "propane mass fraction", 1e-5), reference.Abs(t, "propane mole fraction", 1e-5)
+			volume := reference.Abs(t, "liquid volume fraction at 60 F", 1e-9)
+			kPa := reference.Pct(t, "bubble kPa", tc.kPaPct)
+			inverse := reference.Abs(t, "bubble C", 0.2)
+			raoult := reference.Pct(t, "raoult kPa of the two pure substances", 0.021)
+			vapour := reference.Abs(t, "vapour propane mole fraction", tc.moleFrac)
+			liquid := reference.Span(t, "liquid kg/m3", -0.86, 0.005, true)
+			throttled := reference.Span(t, "throttled C", tc.coldK, tc.warmK, false)
+			for _, r := range reference.Rows(t, tc.file, tc.rows) {
+				f, at := fuelOf(t, r, tc.butane), r.Num("temp_C")
+				x := r.Num("propane_mole_fraction")
+				mass.That(f.PropaneMassFrac(), true, r.Num("propane_mass_fraction"), at)
+				mole.That(f.PropaneMoleFrac(), true, x, at)
+				if r.Cell["basis"] == "liquid_volume_60F" || x == 1 {
+					volume.That(f.PropaneLiquidVolume60FFrac(), true, r.Num("propane_fraction_in_basis"), at)
 				} else {
 					again, ok := BlendByLiquidVolume60F(f.PropaneLiquidVolume60FFrac(), tc.butane)
-					volume.that(again.PropaneMassFrac(), ok, f.PropaneMassFrac(), at)
+					volume.That(again.PropaneMassFrac(), ok, f.PropaneMassFrac(), at)
 				}
 
 				got, ok := f.BubbleKPa(at)
-				kPa.that(got, ok, r.num("bubble_pressure_kPa_abs"), x, at)
+				kPa.That(got, ok, r.Num("bubble_pressure_kPa_abs"), x, at)
 				if at > -40 { // at the end of the range the error of p decides in or out
-					back, ok := f.BubbleC(r.num("bubble_pressure_kPa_abs"))
-					inverse.that(back, ok, at, x)
+					back, ok := f.BubbleC(r.Num("bubble_pressure_kPa_abs"))
+					inverse.That(back, ok, at, x)
 				}
 				p, _ := Pure(Propane).BubbleKPa(at)
 				b, _ := Pure(tc.butane).BubbleKPa(at)
-				raoult.that(x*p+(1-x)*b, true, r.num("raoult_pressure_kPa_abs"), x, at)
+				raoult.That(x*p+(1-x)*b, true, r.Num("raoult_pressure_kPa_abs"), x, at)
 				gas, ok := f.Vapour(at)
-				vapour.that(gas.PropaneMoleFrac(), ok, r.num("vapour_propane_mole_fraction"), x, at)
+				vapour.That(gas.PropaneMoleFrac(), ok, r.Num("vapour_propane_mole_fraction"), x, at)
 				density, ok := f.LiquidKgPerM3(at)
-				liquid.that(density, ok, r.num("rho_liquid_kg_m3"), x, at)
+				liquid.That(density, ok, r.Num("rho_liquid_kg_m3"), x, at)
 
-				if f.pure() || r.cell["jt_outlet_temp_C_at_104.065_kPa"] == "" {
+				if f.pure() || r.Cell["jt_outlet_temp_C_at_104.065_kPa"] == "" {
 					continue // propane has a test of its own; below 104.065 kPa there is no drop
 				}
 				cold, ok := gas.ThrottledC(at, got, 104.065)
-				throttled.that(cold, ok, r.num("jt_outlet_temp_C_at_104.065_kPa"), x, at)
+				throttled.That(cold, ok, r.Num("jt_outlet_temp_C_at_104.065_kPa"), x, at)
 			}
 		})
 	}
@@ -80,24 +84,24 @@ func TestBlendsFollowGERG(t *testing.T) {
 // Source: blend_snapshots.csv, GERG-2008; outlets at the standard atmosphere of the row
 // plus 2.74 kPa. Tolerances: physics.md section 3, 7.2.
 func TestBlendSnapshots(t *testing.T) {
-	kPa, gauge := pct(t, "bubble kPa", 0.56), abs(t, "gauge kPa", 1)
-	mole, partial := abs(t, "vapour propane mole fraction", 0.003), pct(t, "propane kPa", 0.5)
-	hydrate, throttled := abs(t, "hydrate C", 0.05), span(t, "throttled C", -0.75, 0.05, false)
-	for _, r := range rows(t, "blend_snapshots.csv", 5) {
-		w, at := r.num("propane_mass_fraction"), r.num("liquid_temp_C")
+	kPa, gauge := reference.Pct(t, "bubble kPa", 0.56), reference.Abs(t, "gauge kPa", 1)
+	mole, partial := reference.Abs(t, "vapour propane mole fraction", 0.003), reference.Pct(t, "propane kPa", 0.5)
+	hydrate, throttled := reference.Abs(t, "hydrate C", 0.05), reference.Span(t, "throttled C", -0.75, 0.05, false)
+	for _, r := range reference.Rows(t, "blend_snapshots.csv", 5) {
+		w, at := r.Num("propane_mass_fraction"), r.Num("liquid_temp_C")
 		f := blend(t, w, NButane)
-		atm := must(t)(AtmosphereKPa(r.num("altitude_m")))
+		atm := reference.Must(t)(AtmosphereKPa(r.Num("altitude_m")))
 		got, ok := f.BubbleKPa(at)
-		kPa.that(got, ok, r.num("bubble_pressure_kPa_abs"), w, at)
-		gauge.that(got-atm, ok, r.num("gauge_pressure_kPa"), w, at)
+		kPa.That(got, ok, r.Num("bubble_pressure_kPa_abs"), w, at)
+		gauge.That(got-atm, ok, r.Num("gauge_pressure_kPa"), w, at)
 		gas, ok := f.Vapour(at)
-		mole.that(gas.PropaneMoleFrac(), ok, r.num("vapour_propane_mole_fraction"), w, at)
+		mole.That(gas.PropaneMoleFrac(), ok, r.Num("vapour_propane_mole_fraction"), w, at)
 		propane, ok := f.PropaneKPa(at)
-		partial.that(propane, ok, r.num("propane_partial_pressure_kPa"), w, at)
+		partial.That(propane, ok, r.Num("propane_partial_pressure_kPa"), w, at)
 		solid, ok := HydrateC(propane)
-		hydrate.that(solid, ok, r.num("t_hydrate_C"), w, at)
+		hydrate.That(solid, ok, r.Num("t_hydrate_C"), w, at)
 		cold, ok := gas.ThrottledC(at, got, atm+ApplianceGaugeKPa)
-		throttled.that(cold, ok, r.num("t_after_single_stage_C"), w, at)
+		throttled.That(cold, ok, r.Num("t_after_single_stage_C"), w, at)
 	}
 }
 
@@ -105,12 +109,12 @@ func TestBlendSnapshots(t *testing.T) {
 // is the only table of compositions below a mole fraction of 0.5, and so the check of
 // the vapour composition and the bubble pressure down there.
 func TestAnEmptyingCylinderLosesItsPropane(t *testing.T) {
-	left := abs(t, "propane mass fraction left", 0.003)
-	kPa, colder := pct(t, "bubble kPa", 0.56), pct(t, "bubble kPa 15 K colder", 0.56)
-	for _, r := range rows(t, "blend_depletion.csv", 8) {
-		at := r.num("withdrawal_temp_C")
-		start, end := r.num("initial_propane_mass_fraction"), r.num("remaining_mass_fraction_of_liquid")
-		w := r.num("propane_mass_fraction_in_liquid")
+	left := reference.Abs(t, "propane mass fraction left", 0.003)
+	kPa, colder := reference.Pct(t, "bubble kPa", 0.56), reference.Pct(t, "bubble kPa 15 K colder", 0.56)
+	for _, r := range reference.Rows(t, "blend_depletion.csv", 8) {
+		at := r.Num("withdrawal_temp_C")
+		start, end := r.Num("initial_propane_mass_fraction"), r.Num("remaining_mass_fraction_of_liquid")
+		w := r.Num("propane_mass_fraction_in_liquid")
 
 		propaneKg, butaneKg := start, 1-start // of a kilogram, vapour drawn in small sips
 		for propaneKg+butaneKg > end {
@@ -121,13 +125,13 @@ func TestAnEmptyingCylinderLosesItsPropane(t *testing.T) {
 			propaneKg -= 1e-4 * gas.PropaneMassFrac()
 			butaneKg -= 1e-4 * (1 - gas.PropaneMassFrac())
 		}
-		left.that(propaneKg/(propaneKg+butaneKg), true, w, start, end)
+		left.That(propaneKg/(propaneKg+butaneKg), true, w, start, end)
 
 		f := blend(t, w, NButane)
 		got, ok := f.BubbleKPa(at)
-		kPa.that(got, ok, r.num("bubble_pressure_at_withdrawal_temp_kPa_abs"), w)
+		kPa.That(got, ok, r.Num("bubble_pressure_at_withdrawal_temp_kPa_abs"), w)
 		got, ok = f.BubbleKPa(at - 15)
-		colder.that(got, ok, r.num("bubble_pressure_15_K_colder_kPa_abs"), w)
+		colder.That(got, ok, r.Num("bubble_pressure_15_K_colder_kPa_abs"), w)
 	}
 }
 
@@ -135,9 +139,9 @@ func TestAnEmptyingCylinderLosesItsPropane(t *testing.T) {
 // its own tolerance of 2 psi + 3 %. Zero means no gauge pressure.
 func TestTradeTableOfBlendPressures(t *testing.T) {
 	const kPaPerPsi = 6.894757
-	off := span(t, "psig beyond 3 %", -2, 2, false)
-	for _, r := range rows(t, "handbook_vapour_pressure_psig.csv", 7) {
-		at := (r.num("temp_F") - 32) / 1.8
+	off := reference.Span(t, "psig beyond 3 %", -2, 2, false)
+	for _, r := range reference.Rows(t, "handbook_vapour_pressure_psig.csv", 7) {
+		at := (r.Num("temp_F") - 32) / 1.8
 		for column, frac := range map[string]float64{
 			"propane_100_psig": 1, "propane70_butane30_psig": 0.7, "propane50_butane50_psig": 0.5,
 			"propane30_butane70_psig": 0.3, "butane_100_psig": 0,
@@ -148,9 +152,9 @@ func TestTradeTableOfBlendPressures(t *testing.T) {
 			}
 			kPa, ok := f.BubbleKPa(at)
 			got := max(0, (kPa-101.325)/kPaPerPsi)
-			want := r.num(column)
+			want := r.Num(column)
 			beyond := max(0, got-1.03*want) + min(0, got-0.97*want)
-			off.that(want+beyond, ok, want, column, r.num("temp_F"))
+			off.That(want+beyond, ok, want, column, r.Num("temp_F"))
 		}
 	}
 }

@@ -4,6 +4,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"frostline/testdata/reference"
 )
 
 // Source: sat_propane.csv (Lemmon, McLinden, Wagner 2009), sat_nbutane.csv and
@@ -23,24 +25,24 @@ func TestPureSubstancesFollowTheirEquationOfState(t *testing.T) {
 	} {
 		t.Run(tc.file, func(t *testing.T) {
 			f := tc.fuel
-			kPa, slope := pct(t, "bubble kPa", tc.kPaPct), pct(t, "dp/dT", tc.slopePct)
-			inverse := abs(t, "bubble C", 0.01)
-			liquid, vapour := pct(t, "liquid kg/m3", tc.liquidPct), pct(t, "vapour kg/m3", tc.vapourPct)
-			latent, withdrawn := pct(t, "latent kJ/kg", tc.latentPct), pct(t, "withdrawal kJ/kg", tc.withdrawnPct)
-			liquidCp, vapourCp := pct(t, "liquid cp", tc.liquidCpPct), pct(t, "vapour cp", tc.vapourCpPct)
-			enthalpy := abs(t, "vapour enthalpy against 0 C", tc.hKJPerKg)
+			kPa, slope := reference.Pct(t, "bubble kPa", tc.kPaPct), reference.Pct(t, "dp/dT", tc.slopePct)
+			inverse := reference.Abs(t, "bubble C", 0.01)
+			liquid, vapour := reference.Pct(t, "liquid kg/m3", tc.liquidPct), reference.Pct(t, "vapour kg/m3", tc.vapourPct)
+			latent, withdrawn := reference.Pct(t, "latent kJ/kg", tc.latentPct), reference.Pct(t, "withdrawal kJ/kg", tc.withdrawnPct)
+			liquidCp, vapourCp := reference.Pct(t, "liquid cp", tc.liquidCpPct), reference.Pct(t, "vapour cp", tc.vapourCpPct)
+			enthalpy := reference.Abs(t, "vapour enthalpy against 0 C", tc.hKJPerKg)
 
-			table := rows(t, tc.file, 12)
+			table := reference.Rows(t, tc.file, 12)
 			zeroKPa, _ := f.BubbleKPa(0)
 			zeroKJPerKg, _ := f.VapourKJPerKg(0, zeroKPa)
-			zeroTable := table[5].num("h_vapour_kJ_kg")
+			zeroTable := table[5].Num("h_vapour_kJ_kg")
 			for _, r := range table {
-				at := r.num("temp_C")
-				p := r.num("p_sat_kPa_abs")
-				compare := func(c *check, column string, of func(float64) (float64, bool)) {
+				at := r.Num("temp_C")
+				p := r.Num("p_sat_kPa_abs")
+				compare := func(c *reference.Check, column string, of func(float64) (float64, bool)) {
 					t.Helper()
 					got, ok := of(at)
-					c.that(got, ok, r.num(column), at)
+					c.That(got, ok, r.Num(column), at)
 				}
 				compare(kPa, "p_sat_kPa_abs", f.BubbleKPa)
 				compare(liquid, "rho_liquid_kg_m3", f.LiquidKgPerM3)
@@ -55,11 +57,11 @@ func TestPureSubstancesFollowTheirEquationOfState(t *testing.T) {
 					substance = f.Butane()
 				}
 				_, kPaPerK, _ := substances[substance].saturationSlopes(at)
-				slope.that(kPaPerK, true, r.num("dpsat_dT_kPa_K"), at)
+				slope.That(kPaPerK, true, r.Num("dpsat_dT_kPa_K"), at)
 
 				if at > -50 && at < 60 { // at the ends the rounding of p decides in or out
 					got, ok := f.BubbleC(p)
-					inverse.that(got, ok, at, p)
+					inverse.That(got, ok, at, p)
 				}
 				h, ok := f.VapourKJPerKg(at, p)
 				if p > maxGasKPa { // where the fit is known to stray
@@ -68,7 +70,7 @@ func TestPureSubstancesFollowTheirEquationOfState(t *testing.T) {
 					}
 					continue
 				}
-				enthalpy.that(h-zeroKJPerKg, ok, r.num("h_vapour_kJ_kg")-zeroTable, at)
+				enthalpy.That(h-zeroKJPerKg, ok, r.Num("h_vapour_kJ_kg")-zeroTable, at)
 			}
 		})
 	}
@@ -77,13 +79,13 @@ func TestPureSubstancesFollowTheirEquationOfState(t *testing.T) {
 // Source: physics.md section 1, anchors [EOS], printed to six digits.
 func TestAnchorsOfTheDesign(t *testing.T) {
 	propane := Pure(Propane)
-	density := pct(t, "propane kg/m3 at 60 F", 0.004)
+	density := reference.Pct(t, "propane kg/m3 at 60 F", 0.004)
 	got, ok := propane.LiquidKgPerM3(fahrenheit60C)
-	density.that(got, ok, 506.687)
+	density.That(got, ok, 506.687)
 
-	boiling := abs(t, "propane boiling point, C", 0.01)
+	boiling := reference.Abs(t, "propane boiling point, C", 0.01)
 	got, ok = propane.BubbleC(101.325)
-	boiling.that(got, ok, -42.114)
+	boiling.That(got, ok, -42.114)
 }
 
 // The coefficients are those of correlations.csv: a slip of one digit deep in a series
@@ -91,8 +93,8 @@ func TestAnchorsOfTheDesign(t *testing.T) {
 func TestCoefficientsAreThoseOfTheTable(t *testing.T) {
 	names := map[string]Substance{"propane": Propane, "n-butane": NButane, "isobutane": Isobutane}
 	seen := 0
-	for _, r := range rows(t, "correlations.csv", 40) {
-		id, known := names[r.cell["substance"]]
+	for _, r := range reference.Rows(t, "correlations.csv", 40) {
+		id, known := names[r.Cell["substance"]]
 		if !known {
 			continue
 		}
@@ -100,9 +102,9 @@ func TestCoefficientsAreThoseOfTheTable(t *testing.T) {
 		var have []float64
 		scale := 1.0
 		var exponents []float64
-		source := r.cell["source"]
+		source := r.Cell["source"]
 		published := source == "LMW09" || source == "BW06"
-		switch property := r.cell["property"]; {
+		switch property := r.Cell["property"]; {
 		case property == "p_sat" && published:
 			have, exponents = s.saturation.n[:], s.saturation.e[:]
 		case property == "rho_liquid" && published:
@@ -129,9 +131,9 @@ func TestCoefficientsAreThoseOfTheTable(t *testing.T) {
 	}
 }
 
-func compareSeries(t *testing.T, r row, column string, have []float64, scale float64) {
+func compareSeries(t *testing.T, r reference.Row, column string, have []float64, scale float64) {
 	t.Helper()
-	fields := strings.Fields(r.cell[column])
+	fields := strings.Fields(r.Cell[column])
 	for i, v := range have {
 		want := 0.0
 		if i < len(fields) {
@@ -142,25 +144,25 @@ func compareSeries(t *testing.T, r row, column string, have []float64, scale flo
 		}
 		// Thirds are printed to seven decimals in the table.
 		if d := v*scale - want; d > 1e-7 || d < -1e-7 {
-			t.Errorf("%s of %s, %s %d: %g, want %g", r.cell["property"], r.cell["substance"], column, i, v*scale, want)
+			t.Errorf("%s of %s, %s %d: %g, want %g", r.Cell["property"], r.Cell["substance"], column, i, v*scale, want)
 		}
 	}
 	if len(fields) > len(have) {
-		t.Errorf("%s of %s has %d %s, room for %d", r.cell["property"], r.cell["substance"], len(fields), column, len(have))
+		t.Errorf("%s of %s has %d %s, room for %d", r.Cell["property"], r.Cell["substance"], len(fields), column, len(have))
 	}
 }
 
 // BubbleC inverts BubbleKPa over the whole range of every kind of fuel.
 func TestBubbleCInvertsBubbleKPa(t *testing.T) {
-	inverse := abs(t, "bubble C", 1e-6)
+	inverse := reference.Abs(t, "bubble C", 1e-6)
 	for _, butane := range []Substance{NButane, Isobutane} {
 		for _, frac := range []float64{0, 0.02, 0.3, 0.6, 0.95, 1} {
 			f := blend(t, frac, butane)
 			lowC, highC := f.rangeC()
 			for at := lowC; at <= highC; at += 2.5 {
-				kPa := must(t)(f.BubbleKPa(at))
+				kPa := reference.Must(t)(f.BubbleKPa(at))
 				got, ok := f.BubbleC(kPa)
-				inverse.that(got, ok, at, frac, butane)
+				inverse.That(got, ok, at, frac, butane)
 			}
 		}
 	}

@@ -1,29 +1,33 @@
 package lpg
 
-import "testing"
+import (
+	"testing"
+
+	"frostline/testdata/reference"
+)
 
 // Source: water_saturation.csv (IAPWS SR1-86 over liquid, R14-08 over ice). Tolerances:
 // physics.md section 10: 0.26 % over liquid 0..40 C, 0.11 % over ice -40..0 C. The
 // supercooled liquid is below the range for which that was stated.
 func TestWaterSaturation(t *testing.T) {
-	ice, liquid := pct(t, "over ice kPa", 0.11), pct(t, "over liquid kPa", 0.26)
-	supercooled := pct(t, "over supercooled liquid kPa", 0.45)
-	frac, mg := pct(t, "water mole fraction", 0.3), pct(t, "water mg/kg", 1)
+	ice, liquid := reference.Pct(t, "over ice kPa", 0.11), reference.Pct(t, "over liquid kPa", 0.26)
+	supercooled := reference.Pct(t, "over supercooled liquid kPa", 0.45)
+	frac, mg := reference.Pct(t, "water mole fraction", 0.3), reference.Pct(t, "water mg/kg", 1)
 	propane := Pure(Propane)
-	for _, r := range rows(t, "water_saturation.csv", 9) {
-		at := r.num("temp_C")
+	for _, r := range reference.Rows(t, "water_saturation.csv", 9) {
+		at := r.Num("temp_C")
 		got, ok := WaterKPa(at)
 		if at < 0 {
-			ice.that(got, ok, r.num("e_ice_kPa"), at)
+			ice.That(got, ok, r.Num("e_ice_kPa"), at)
 		} else {
-			liquid.that(got, ok, r.num("e_liquid_kPa"), at)
+			liquid.That(got, ok, r.Num("e_liquid_kPa"), at)
 		}
 		got, ok = SupercooledWaterKPa(at)
-		supercooled.that(got, ok, r.num("e_liquid_kPa"), at)
-		got, ok = MaxWaterMoleFrac(at, must(t)(propane.BubbleKPa(at)))
-		frac.that(got, ok, r.num("max_water_mole_fraction_in_propane_vapour"), at)
+		supercooled.That(got, ok, r.Num("e_liquid_kPa"), at)
+		got, ok = MaxWaterMoleFrac(at, reference.Must(t)(propane.BubbleKPa(at)))
+		frac.That(got, ok, r.Num("max_water_mole_fraction_in_propane_vapour"), at)
 		got, ok = propane.MaxWaterMgPerKg(at)
-		mg.that(got, ok, r.num("max_water_mg_per_kg_propane_vapour"), at) // rounded to 1 mg: 1 % of 47
+		mg.That(got, ok, r.Num("max_water_mg_per_kg_propane_vapour"), at) // rounded to 1 mg: 1 % of 47
 	}
 }
 
@@ -31,10 +35,10 @@ func TestWaterSaturation(t *testing.T) {
 // where the formula gives 3.28 and 1.01 (physics.md section 7.3).
 func TestWaterInTheRegulatorBulletin(t *testing.T) {
 	const ouncesPerPound = 16
-	ounces := pct(t, "oz of water in 100 lb of vapour", 2)
-	for _, r := range rows(t, "water_in_propane_handbook.csv", 2) {
-		got, ok := Pure(Propane).MaxWaterMgPerKg((r.num("temp_F") - 32) / 1.8)
-		ounces.that(got/1e6*100*ouncesPerPound, ok, r.num("water_oz_in_vapour_from_100_lb_propane"), r.num("temp_F"))
+	ounces := reference.Pct(t, "oz of water in 100 lb of vapour", 2)
+	for _, r := range reference.Rows(t, "water_in_propane_handbook.csv", 2) {
+		got, ok := Pure(Propane).MaxWaterMgPerKg((r.Num("temp_F") - 32) / 1.8)
+		ounces.That(got/1e6*100*ouncesPerPound, ok, r.Num("water_oz_in_vapour_from_100_lb_propane"), r.Num("temp_F"))
 	}
 }
 
@@ -42,27 +46,27 @@ func TestWaterInTheRegulatorBulletin(t *testing.T) {
 // 0.01 K (coefficients from memory); the second column is an independent model, of
 // which the water branch is within 1 K and the ice branch up to 4.8 K colder.
 func TestHydrateThreshold(t *testing.T) {
-	line := abs(t, "hydrate C", 0.0051)
-	water := abs(t, "hydrate C against the model, water branch", 1)
-	ice := span(t, "hydrate C against the model, ice branch", -4.8, 0, false)
-	for _, r := range rows(t, "hydrate_propane.csv", 9) {
-		kPa := r.num("propane_pressure_kPa_abs")
+	line := reference.Abs(t, "hydrate C", 0.0051)
+	water := reference.Abs(t, "hydrate C against the model, water branch", 1)
+	ice := reference.Span(t, "hydrate C against the model, ice branch", -4.8, 0, false)
+	for _, r := range reference.Rows(t, "hydrate_propane.csv", 9) {
+		kPa := r.Num("propane_pressure_kPa_abs")
 		got, ok := HydrateC(kPa)
-		line.that(got, ok, r.num("t_hydrate_recommended_C"), kPa)
+		line.That(got, ok, r.Num("t_hydrate_recommended_C"), kPa)
 		model := water
 		if kPa <= hydrateIceKPa {
 			model = ice
 		}
-		model.that(got, ok, r.num("t_klauda_sandler_C"), kPa)
+		model.That(got, ok, r.Num("t_klauda_sandler_C"), kPa)
 	}
 
 	// Quadruple points, from memory (Sloan): 273.1 K at 172 kPa, 278.8 K at 556 kPa, with
 	// the 1 K that physics.md section 7.2 allows: the ice branch reaches 0 C at 178.7 kPa.
 	// Yasuda and Ohmura's lowest point, 41.0 kPa near 243 K, is from the abstract.
-	published := abs(t, "hydrate C at published points", 1)
+	published := reference.Abs(t, "hydrate C at published points", 1)
 	for kPa, wantC := range map[float64]float64{172: 273.1 - 273.15, 556: 5.65, 41.0: 243.15 - 273.15, 800: 5.65} {
 		got, ok := HydrateC(kPa)
-		published.that(got, ok, wantC, kPa)
+		published.That(got, ok, wantC, kPa)
 	}
 }
 

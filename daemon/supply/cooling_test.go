@@ -4,6 +4,8 @@ import (
 	"math"
 	"testing"
 
+	"frostline/testdata/reference"
+
 	"frostline/daemon/lpg"
 )
 
@@ -33,28 +35,28 @@ func run(
 // K: cp is within 0.26 % and the latent heat within 0.033 %.
 func TestCylinderCoolsWhileGasIsDrawn(t *testing.T) {
 	propane := lpg.Pure(lpg.Propane)
-	limitC := must(t)(LimitC(propane, 101.325, 75))
+	limitC := reference.Must(t)(LimitC(propane, 101.325, 75))
 	for _, stepS := range []float64{1, 10, 60, 600} {
-		temp, kg := abs(t, "liquid C at the end", 0.02), abs(t, "kg at the end", 6e-4)
-		kPa, hours := pct(t, "kPa at the end", 0.1), abs(t, "hours to 75 kPa gauge", 0.006)
-		tau := pct(t, "time constant min", 0.1)
-		for _, r := range rows(t, "cylinder_transient_examples.csv", 7) {
+		temp, kg := reference.Abs(t, "liquid C at the end", 0.02), reference.Abs(t, "kg at the end", 6e-4)
+		kPa, hours := reference.Pct(t, "kPa at the end", 0.1), reference.Abs(t, "hours to 75 kPa gauge", 0.006)
+		tau := reference.Pct(t, "time constant min", 0.1)
+		for _, r := range reference.Rows(t, "cylinder_transient_examples.csv", 7) {
 			c := Cylinder{DiameterM: 0.22, WallM: 0.0026} // any shape: the rows give UA
-			c.VolumeL, c.WallJPerK = 1000*r.num("cylinder_volume_m3"), r.num("wall_heat_capacity_J_K")
-			start := Contents{r.num("initial_contents_kg"), r.num("initial_liquid_temp_C")}
-			at := Conditions{AirTempC: r.num("air_temp_C"), UAWPerK: r.num("UA_W_K"), DrawKgPerH: r.num("draw_kg_h")}
+			c.VolumeL, c.WallJPerK = 1000*r.Num("cylinder_volume_m3"), r.Num("wall_heat_capacity_J_K")
+			start := Contents{r.Num("initial_contents_kg"), r.Num("initial_liquid_temp_C")}
+			at := Conditions{AirTempC: r.Num("air_temp_C"), UAWPerK: r.Num("UA_W_K"), DrawKgPerH: r.Num("draw_kg_h")}
 			jPerK, ok := propane.TwoPhaseJPerK(start.LiquidTempC, start.ContentsKg, c.VolumeL)
-			tau.that((jPerK+c.WallJPerK)/at.UAWPerK/60, ok, r.num("initial_time_constant_min"), r.cell["case"])
+			tau.That((jPerK+c.WallJPerK)/at.UAWPerK/60, ok, r.Num("initial_time_constant_min"), r.Cell["case"])
 
-			end, crossed := run(t, c, propane, start, at, r.num("duration_h"), stepS, limitC)
-			temp.that(end.LiquidTempC, true, r.num("final_liquid_temp_C"), r.cell["case"], stepS)
-			kg.that(end.ContentsKg, true, r.num("final_contents_kg"), r.cell["case"], stepS)
+			end, crossed := run(t, c, propane, start, at, r.Num("duration_h"), stepS, limitC)
+			temp.That(end.LiquidTempC, true, r.Num("final_liquid_temp_C"), r.Cell["case"], stepS)
+			kg.That(end.ContentsKg, true, r.Num("final_contents_kg"), r.Cell["case"], stepS)
 			p, ok := propane.BubbleKPa(end.LiquidTempC)
-			kPa.that(p, ok, r.num("final_pressure_kPa_abs"), r.cell["case"], stepS)
-			if r.cell["hours_until_pressure_below_75_kPa_gauge"] != "" {
-				hours.that(crossed, true, r.num("hours_until_pressure_below_75_kPa_gauge"), r.cell["case"], stepS)
+			kPa.That(p, ok, r.Num("final_pressure_kPa_abs"), r.Cell["case"], stepS)
+			if r.Cell["hours_until_pressure_below_75_kPa_gauge"] != "" {
+				hours.That(crossed, true, r.Num("hours_until_pressure_below_75_kPa_gauge"), r.Cell["case"], stepS)
 			} else if !math.IsNaN(crossed) {
-				t.Errorf("case %s starves after %g h, want never", r.cell["case"], crossed)
+				t.Errorf("case %s starves after %g h, want never", r.Cell["case"], crossed)
 			}
 		}
 	}
@@ -63,22 +65,22 @@ func TestCylinderCoolsWhileGasIsDrawn(t *testing.T) {
 // Source: scenarios.csv, whole chains; the regulator of the chain is tested elsewhere.
 func TestScenarios(t *testing.T) {
 	propane := lpg.Pure(lpg.Propane)
-	temp, kg := abs(t, "liquid C", 0.02), abs(t, "contents kg", 6e-4)
-	gauge, capacity := pct(t, "gauge kPa", 0.1), abs(t, "steady capacity kg/h", 6e-4)
-	for _, r := range rows(t, "scenarios.csv", 2) {
-		atmKPa := must(t)(lpg.AtmosphereKPa(r.num("altitude_m")))
+	temp, kg := reference.Abs(t, "liquid C", 0.02), reference.Abs(t, "contents kg", 6e-4)
+	gauge, capacity := reference.Pct(t, "gauge kPa", 0.1), reference.Abs(t, "steady capacity kg/h", 6e-4)
+	for _, r := range reference.Rows(t, "scenarios.csv", 2) {
+		atmKPa := reference.Must(t)(lpg.AtmosphereKPa(r.Num("altitude_m")))
 		c := Cylinder{DiameterM: 0.3054, WallM: 0.0026}
-		c.VolumeL, c.WallJPerK = 1000*r.num("cylinder_volume_m3"), r.num("wall_heat_capacity_J_K")
-		start := Contents{r.num("initial_contents_kg"), r.num("initial_liquid_temp_C")}
-		at := Conditions{AirTempC: r.num("locker_air_C"), UAWPerK: r.num("UA_cylinder_W_K"), DrawKgPerH: r.num("flow_kg_h")}
-		limitC := must(t)(LimitC(propane, atmKPa, 75))
-		end, _ := run(t, c, propane, start, at, r.num("duration_h"), 10, limitC)
-		temp.that(end.LiquidTempC, true, r.num("liquid_temp_C"), r.cell["case"])
-		kg.that(end.ContentsKg, true, r.num("contents_kg"), r.cell["case"])
+		c.VolumeL, c.WallJPerK = 1000*r.Num("cylinder_volume_m3"), r.Num("wall_heat_capacity_J_K")
+		start := Contents{r.Num("initial_contents_kg"), r.Num("initial_liquid_temp_C")}
+		at := Conditions{AirTempC: r.Num("locker_air_C"), UAWPerK: r.Num("UA_cylinder_W_K"), DrawKgPerH: r.Num("flow_kg_h")}
+		limitC := reference.Must(t)(LimitC(propane, atmKPa, 75))
+		end, _ := run(t, c, propane, start, at, r.Num("duration_h"), 10, limitC)
+		temp.That(end.LiquidTempC, true, r.Num("liquid_temp_C"), r.Cell["case"])
+		kg.That(end.ContentsKg, true, r.Num("contents_kg"), r.Cell["case"])
 		kPa, ok := propane.BubbleKPa(end.LiquidTempC)
-		gauge.that(kPa-atmKPa, ok, r.num("cylinder_pressure_kPa_gauge"), r.cell["case"])
+		gauge.That(kPa-atmKPa, ok, r.Num("cylinder_pressure_kPa_gauge"), r.Cell["case"])
 		got, ok := SteadyKgPerH(propane, at.UAWPerK, at.AirTempC, limitC)
-		capacity.that(got, ok, r.num("steady_capacity_kg_h"), r.cell["case"])
+		capacity.That(got, ok, r.Num("steady_capacity_kg_h"), r.Cell["case"])
 	}
 }
 
@@ -104,7 +106,7 @@ func TestAnInsulatedCylinderPaysForItsVapour(t *testing.T) {
 	c := Cylinder{DiameterM: 0.3054, VolumeL: 21.6, WallM: 0.0026, WallJPerK: 3600}
 	next, ok := c.Step(propane, Contents{5, 0}, Conditions{AirTempC: 0, DrawKgPerH: 0.36}, 10)
 	// 1 g drawn.
-	want := -must(t)(propane.WithdrawalKJPerKg(0)) / (must(t)(propane.TwoPhaseJPerK(0, 5, 21.6)) + 3600)
+	want := -reference.Must(t)(propane.WithdrawalKJPerKg(0)) / (reference.Must(t)(propane.TwoPhaseJPerK(0, 5, 21.6)) + 3600)
 	if !ok || math.Abs(next.LiquidTempC-want) > 5e-4*math.Abs(want) {
 		t.Errorf("after 1 g: %+v %v, want %g C", next, ok, want)
 	}
@@ -114,8 +116,8 @@ func TestAnInsulatedCylinderPaysForItsVapour(t *testing.T) {
 func TestDrawingTheCapacityEndsAtTheLimit(t *testing.T) {
 	propane := lpg.Pure(lpg.Propane)
 	c := Cylinder{DiameterM: 0.3054, VolumeL: 21.6, WallM: 0.0026, WallJPerK: 3600}
-	limitC := must(t)(LimitC(propane, 101.325, 75))
-	draw := must(t)(SteadyKgPerH(propane, 3, 0, limitC))
+	limitC := reference.Must(t)(LimitC(propane, 101.325, 75))
+	draw := reference.Must(t)(SteadyKgPerH(propane, 3, 0, limitC))
 	now := Contents{9, limitC}
 	for range 60 {
 		next, ok := c.Step(propane, now, Conditions{AirTempC: 0, UAWPerK: 3, DrawKgPerH: draw}, 60)
