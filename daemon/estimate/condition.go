@@ -118,8 +118,10 @@ type channelMemory struct {
 	FaultUp  time.Duration   `json:"fault_up,omitzero"`
 	Late     bool            `json:"late,omitzero"` // Suspect or Missing because of silence
 	GoodN    int             `json:"good_n,omitzero"`
-	HeardN   int             `json:"heard_n,omitzero"` // numbers heard since power-on
-	Told     sensors.Quality `json:"told"`             // last quality in the log of events
+	HeardN   int             `json:"heard_n,omitzero"`   // numbers heard since power-on
+	ReadsN   uint64          `json:"reads_n,omitzero"`   // accepted since the first start
+	RefusedN uint64          `json:"refused_n,omitzero"` // faults and impossible values since the first start
+	Told     sensors.Quality `json:"told"`               // last quality in the log of events
 	FirstUp  time.Duration   `json:"first_up,omitzero"`
 	Run      sameRun         `json:"run,omitzero"`
 	Recent   window9         `json:"recent,omitzero"` // load cell
@@ -216,8 +218,8 @@ func (c *conditioner) boot(up time.Duration) {
 		m := &c.chans[i].mem
 		c.chans[i].mem = channelMemory{
 			Why: noReadingYet, FirstUp: up,
-			Told: m.Told,
-			Run:  sameRun{MeanS: m.Run.MeanS, RunsN: m.Run.RunsN},
+			Told: m.Told, ReadsN: m.ReadsN, RefusedN: m.RefusedN,
+			Run: sameRun{MeanS: m.Run.MeanS, RunsN: m.Run.RunsN},
 		}
 	}
 	c.up, c.begun, c.cross = up, true, crossMemory{}
@@ -260,6 +262,7 @@ func (ch *channel) hear(up, period time.Duration, r sensors.Reading) (fresh bool
 func (ch *channel) accepted(up time.Duration, value float64, v verdict) {
 	m := &ch.mem
 	first := !m.Seen
+	m.ReadsN++
 	m.Value, m.LastUp, m.Seen, m.Faulted, m.Late = value, up, true, false, false
 	if v.why != "" {
 		m.GoodN = 0
@@ -281,6 +284,7 @@ const recovering = "good again, not yet for long enough"
 // refused notes a reading that must not become a value.
 func (ch *channel) refused(up, period time.Duration, v verdict) {
 	m := &ch.mem
+	m.RefusedN++
 	m.GoodN, m.Faulted, m.FaultUp, m.Late = 0, true, up, false
 	if v.atOnce || !m.Seen || up-m.LastUp > gracePeriods*period {
 		m.set(sensors.Bad, v.why)
@@ -334,7 +338,7 @@ func (c *conditioner) publish(i int) {
 	m := &c.chans[i].mem
 	c.state[i] = ChannelState{
 		Channel: c.chans[i].wire.Channel, Quality: m.Quality, Why: m.Why,
-		LastUp: m.LastUp, Seen: m.Seen, Value: m.Value,
+		LastUp: m.LastUp, Seen: m.Seen, Value: m.Value, ReadsN: m.ReadsN, RefusedN: m.RefusedN,
 	}
 	starting := !m.Seen && c.up-m.FirstUp <= gracePeriods*c.chans[i].wire.Period
 	if m.Quality == m.Told || m.Why == recovering || m.Why == noReadingYet || starting {

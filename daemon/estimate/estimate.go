@@ -137,12 +137,14 @@ type WeightWatch struct {
 
 // ChannelState is what conditioning thinks of one channel, in the order of the wiring.
 type ChannelState struct {
-	Channel sensors.Channel
-	Quality sensors.Quality
-	Why     string        // empty when Good
-	LastUp  time.Duration // Up of the last accepted reading
-	Seen    bool          // whether there ever was one
-	Value   float64       // last accepted raw value; means nothing unless Known
+	Channel  sensors.Channel
+	Quality  sensors.Quality
+	Why      string        // empty when Good
+	LastUp   time.Duration // Up of the last accepted reading
+	Seen     bool          // whether there ever was one
+	Value    float64       // last accepted raw value; means nothing unless Known
+	ReadsN   uint64        // readings accepted since the first start
+	RefusedN uint64        // faults and impossible values since the first start
 }
 
 // Estimates is everything believed after one tick. It is built anew each tick and never

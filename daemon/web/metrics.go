@@ -85,6 +85,8 @@ func metricNames() []metricName {
 		{"frostline_gas_lel_ratio", "Floor gas over its lower explosive limit, of a sensor that met a test mix; a certified gas alarm is the watch.", nil},
 		{"frostline_sensor_up", "Whether the sensor can be believed now.", []string{"sensor"}},
 		{"frostline_sensor_last_read_timestamp_seconds", "When the sensor was last read, if the clock is trusted.", []string{"sensor"}},
+		{"frostline_sensor_reads_total", "Readings that were accepted, since the first start.", []string{"sensor"}},
+		{"frostline_sensor_read_errors_total", "Faults and impossible values, since the first start.", []string{"sensor"}},
 		{"frostline_clock_synchronized", "Whether the clock is trusted.", nil},
 		{"frostline_clock_steps_total", "Steps of the clock since the first start.", nil},
 		{"frostline_nights_total", "Nights in the ledger since the first start.", nil},
@@ -230,6 +232,8 @@ func (x scrape) sensors(s *core.Snapshot, stale bool) {
 			up = 1
 		}
 		x.gauge("frostline_sensor_up", up, string(ch.Channel))
+		x.counter("frostline_sensor_reads_total", float64(ch.ReadsN), string(ch.Channel))
+		x.counter("frostline_sensor_read_errors_total", float64(ch.RefusedN), string(ch.Channel))
 		if ch.Seen && s.Est.ClockTrusted {
 			read := s.Stamp.Wall.Add(ch.LastUp - s.Stamp.Up)
 			x.gauge("frostline_sensor_last_read_timestamp_seconds", seconds(read), string(ch.Channel))

@@ -102,7 +102,7 @@ func TestAStateSetHasExactlyOneState(t *testing.T) {
 
 func TestMetricNamesKeepToOurUnits(t *testing.T) {
 	ending := regexp.MustCompile(`_(grams|grams_total|grams_per_second|ratio|kelvin|pascals|celsius|volts|bytes|bytes_total|timestamp_seconds|info)$`)
-	unitless := regexp.MustCompile(`^frostline_(fuel_nights_left(_low|_high)?|regulator_freeze_risk|gas_band|alarm_state|sensor_up|clock_synchronized|mqtt_connected|outbox_messages|(cylinder_changes|clock_steps|nights|boots|outbox_lost_messages)_total)$`)
+	unitless := regexp.MustCompile(`^frostline_(fuel_nights_left(_low|_high)?|regulator_freeze_risk|gas_band|alarm_state|sensor_up|clock_synchronized|mqtt_connected|outbox_messages|(cylinder_changes|clock_steps|nights|boots|outbox_lost_messages|sensor_reads|sensor_read_errors)_total)$`)
 	for _, m := range metricNames() {
 		if !ending.MatchString(m.name) && !unitless.MatchString(m.name) {
 			t.Errorf("%s ends in no unit of ours", m.name)

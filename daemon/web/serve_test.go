@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"slices"
 	"strings"
@@ -14,15 +15,12 @@ import (
 	"frostline/daemon/estimate"
 )
 
-// TestServe serves made-up vans for looking at the page in a browser, until interrupted:
+// TestServe holds that each made-up van has a page. With an address it serves them for
+// looking at in a browser, until interrupted:
 // FROSTLINE_SERVE=127.0.0.1:8461 go test -run TestServe -timeout 0 ./daemon/web
 // then http://quiet.localhost:8461/light, http://leave.localhost:8461/night and so on: the
 // van is the name of the host, the theme is the path.
 func TestServe(t *testing.T) {
-	addr := os.Getenv("FROSTLINE_SERVE")
-	if addr == "" {
-		t.Skip("set FROSTLINE_SERVE to an address to look at the page")
-	}
 	vans := map[string]*core.Snapshot{
 		"quiet":   quietEvening(),
 		"leave":   band(with(quietEvening(), leaveGas(alerts.Unacked), starved(alerts.Unacked)), estimate.Leave, "at or above 10 % of the lower limit"),
@@ -43,6 +41,20 @@ func TestServe(t *testing.T) {
 	for name := range vans {
 		pages[name] = New(Options{Hosts: []string{name + ".localhost"}, Metrics: true, Writable: true, VanName: "Rime", Past: diary{}, Version: "0.1.0",
 			Sounder: name == "starved", Command: func(context.Context, core.Command) error { return nil }})
+	}
+	addr := os.Getenv("FROSTLINE_SERVE")
+	if addr == "" {
+		for name, van := range vans {
+			if van != nil {
+				pages[name].Deliver(van)
+			}
+			r := httptest.NewRequest(http.MethodGet, "http://"+name+".localhost/", nil)
+			w := httptest.NewRecorder()
+			if pages[name].ServeHTTP(w, r); w.Code != http.StatusOK || strings.Count(w.Body.String(), "<h1") != 1 {
+				t.Errorf("%s: status %d, want a page with one heading", name, w.Code)
+			}
+		}
+		return
 	}
 	pages["live"] = New(Options{Hosts: []string{"live.localhost"}, Past: diary{}, Writable: true, Command: func(context.Context, core.Command) error { return nil }})
 	go func() { // the fuel falls by 100 g a second; half of each minute there is gas

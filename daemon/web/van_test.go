@@ -50,13 +50,13 @@ func quietEvening() *core.Snapshot {
 		Certified: estimate.No, CO: estimate.Unsure, ClockTrusted: true,
 		Watch: estimate.WeightWatch{LossGPerH: estimate.Unknown("not asked for"), SmallestGPerH: estimate.Unknown("not asked for")},
 		Channels: []estimate.ChannelState{
-			{Channel: sensors.LoadCounts, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: 8911342},
-			{Channel: sensors.GasV, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: 0.612},
-			{Channel: sensors.CabinC, Quality: sensors.Suspect, Why: "late", LastUp: cabin.At, Seen: true, Value: 17.2},
-			{Channel: sensors.OutsideC, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: -7.4},
-			{Channel: sensors.WaterlineC, Quality: sensors.Missing, Why: "no reading for 90 s", LastUp: parkedUp - 90*time.Second, Seen: true, Value: 3.1},
-			{Channel: sensors.StoreWrittenB, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: 123456},
-			{Channel: sensors.BrokerLink, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: 1},
+			{Channel: sensors.LoadCounts, ReadsN: 308, RefusedN: 2, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: 8911342},
+			{Channel: sensors.GasV, ReadsN: 310, RefusedN: 0, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: 0.612},
+			{Channel: sensors.CabinC, ReadsN: 31, RefusedN: 0, Quality: sensors.Suspect, Why: "late", LastUp: cabin.At, Seen: true, Value: 17.2},
+			{Channel: sensors.OutsideC, ReadsN: 31, RefusedN: 0, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: -7.4},
+			{Channel: sensors.WaterlineC, ReadsN: 12, RefusedN: 19, Quality: sensors.Missing, Why: "no reading for 90 s", LastUp: parkedUp - 90*time.Second, Seen: true, Value: 3.1},
+			{Channel: sensors.StoreWrittenB, ReadsN: 7, RefusedN: 0, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: 123456},
+			{Channel: sensors.BrokerLink, ReadsN: 7, RefusedN: 0, Quality: sensors.Good, LastUp: parkedUp, Seen: true, Value: 1},
 		},
 	}
 	return &core.Snapshot{
