@@ -103,9 +103,15 @@ func clockUntrusted() Rule {
 		OnDelay: noticeDelay, OffDelay: noticeDelay,
 		Title:   "The clock is not trusted",
 		Meaning: "The time may be years wrong. Quiet hours are off, night priorities hold all day, and nights have no date.",
-		Action:  "Set the clock from a phone, or let the board reach a network. A battery-backed clock chip ends this.",
+		Action:  "Let the board reach a network, or set its clock by hand. A battery-backed clock chip ends this.",
 		Fell:    "the clock is trusted again",
 		Test:    func(f *Facts, _ bool) Truth { return truth(!f.Est.ClockTrusted) },
+		Why: func(f *Facts) string {
+			if f.Stamp.Wall.IsZero() {
+				return "the board has no time at all"
+			}
+			return "the board says " + f.Stamp.Wall.Format("2006-01-02 15:04") + " UTC, and nothing confirms it"
+		},
 	}
 }
 

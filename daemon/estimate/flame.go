@@ -232,7 +232,7 @@ func (f *burning) flame(g int, upS float64, told *[]Happening) {
 		if rate <= 0 { // not in the likeliest set, but in many others
 			rate = f.rate.Value
 		}
-		*told = append(*told, Happening{Kind: BurnerOn, Appliance: f.names[g], KgPerH: &rate})
+		*told = append(*told, Happening{Kind: BurnerOn, Appliance: f.names[g], KgPerH: printed(rate)})
 		return
 	}
 	if f.member[g][0] == f.split.heater && fl.alone && fl.steadyN >= learnLeastN {
@@ -266,7 +266,7 @@ func (f *burning) out(g int, told *[]Happening) {
 	h := Happening{Kind: BurnerOff, Appliance: f.names[g]}
 	if fl.steadyN > 0 {
 		rate := fl.steady / float64(fl.steadyN)
-		h.KgPerH = &rate
+		h.KgPerH = printed(rate)
 	}
 	*fl = flame{}
 	*told = append(*told, h)
@@ -375,4 +375,11 @@ func (f *burning) likeHeater() bool {
 	}
 	r := f.split.part[h].meanKgPerH
 	return math.Abs(f.mean-r) < heaterBand*r
+}
+
+// printed is a mass or a rate for the log of events: to a tenth of a gram, since more digits
+// would say what nobody knows.
+func printed(kg float64) *float64 {
+	kg = math.Round(kg*1e4) / 1e4
+	return &kg
 }

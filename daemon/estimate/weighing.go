@@ -332,7 +332,7 @@ func (w *weighing) placed(upS, kg, sdKg float64) {
 	w.adopt(upS, kg, sdKg)
 	net := w.fuel(upS)
 	w.told = append(w.told, Happening{Kind: CylinderPlaced, Guess: guess,
-		NetKg: &net.Value, NetLowKg: &net.Low, NetHighKg: &net.High})
+		NetKg: printed(net.Value), NetLowKg: printed(net.Low), NetHighKg: printed(net.High)})
 }
 
 // reconcile compares the weight with the last one believed, after time without a weight.

@@ -128,6 +128,12 @@ func (l *Ledger) Step(st sensors.Stamp, e *estimate.Estimates, alarms int) *Nigh
 	l.lastUp, l.ticked = st.Up, true
 
 	date, from, to, inside := l.window(st.Wall)
+	if l.open != nil && !e.ClockTrusted && l.open.lasts() {
+		// A label nobody vouches for ends no night: a board that comes back in the past
+		// goes on with the night it was in.
+		l.open.add(e, dt, alarms)
+		return nil
+	}
 	var done *Night
 	if l.open != nil && (!inside || date != l.open.Date) {
 		done = l.close()
@@ -143,6 +149,9 @@ func (l *Ledger) Step(st sensors.Stamp, e *estimate.Estimates, alarms int) *Nigh
 	l.open.add(e, dt, alarms)
 	return done
 }
+
+// lasts reports whether less time has been lived than the night is long.
+func (r *running) lasts() bool { return r.WatchedH+r.GapH < r.To.Sub(r.From).Hours() }
 
 func (r *running) add(e *estimate.Estimates, dt time.Duration, alarms int) {
 	h := dt.Hours()

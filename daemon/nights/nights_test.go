@@ -227,3 +227,22 @@ func TestUnknownFuelIsSaidAndNotGuessed(t *testing.T) {
 		t.Errorf("got %+v", got)
 	}
 }
+
+func TestABoardThatComesBackInThePastGoesOnWithItsNight(t *testing.T) {
+	v := newVan(Params{}, "2026-11-25T17:00:00Z")
+	v.live(4 * time.Hour)
+	s := v.l.Save()
+	v.l = NewLedger(Params{})
+	v.l.Restore(s)
+	right := v.wall.Add(time.Hour) // the power was away for an hour
+	v.up, v.wall, v.trusted = 0, time.Date(2024, 3, 1, 0, 0, 0, 0, time.UTC), false
+	v.live(time.Hour)
+	v.wall, v.trusted = right.Add(time.Hour), true // a network has set it
+	v.live(14 * time.Hour)
+	if len(v.rows) != 1 || v.rows[0].Date != "2026-11-25" || !v.rows[0].ClockUntrusted {
+		t.Fatalf("rows %+v, want the one night, marked", v.rows)
+	}
+	if n := v.rows[0]; math.Abs(n.WatchedH-15) > 0.1 || math.Abs(n.GapH-1) > 0.1 {
+		t.Errorf("watched %g h with a gap of %g h, want 15 and 1", n.WatchedH, n.GapH)
+	}
+}
