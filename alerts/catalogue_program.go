@@ -110,7 +110,11 @@ func clockUntrusted() Rule {
 			if f.Stamp.Wall.IsZero() {
 				return "the board has no time at all"
 			}
-			return "the board says " + f.Stamp.Wall.Format("2006-01-02 15:04") + " UTC, and nothing confirms it"
+			says := "the board says " + f.Stamp.Wall.Format("2006-01-02 15:04") + " UTC"
+			if f.Est.ClockTrusted {
+				return says
+			}
+			return says + ", and nothing confirms it"
 		},
 	}
 }
