@@ -10,8 +10,6 @@ import (
 	"sync"
 	"testing"
 	"time"
-
-	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
 // startDemo runs a demo as its user would and returns what it said of its addresses.
@@ -44,7 +42,7 @@ func TestTheDemoShowsALeakOnPageMetricsAndBroker(t *testing.T) {
 	if page != pageAt || broker != brokerAt {
 		t.Errorf("asked for %s and %s, got %s and %s", pageAt, brokerAt, page, broker)
 	}
-	heard := listenTo(t, broker)
+	heard := watchBroker(t, broker, "ears")
 
 	second, page2, broker2 := startDemo(t, "--scenario", "leak", "--speed", "300", "--listen", pageAt, "--broker", brokerAt)
 	if page2 == page || broker2 == broker || strings.Count(second.log.String(), "is busy") != 2 {
@@ -89,27 +87,8 @@ type ears struct {
 	all []string
 }
 
-func listenTo(t *testing.T, broker string) *ears {
-	t.Helper()
-	e := &ears{}
-	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + broker).SetClientID("ears").SetAutoReconnect(false))
-	if tok := c.Connect(); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
-		t.Fatalf("broker: %v", tok.Error())
-	}
-	t.Cleanup(func() { c.Disconnect(0) })
-	tok := c.Subscribe("#", 1, func(_ mqtt.Client, m mqtt.Message) {
-		e.mu.Lock()
-		defer e.mu.Unlock()
-		e.all = append(e.all, m.Topic()+" "+string(m.Payload()))
-	})
-	if !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
-		t.Fatalf("subscribe: %v", tok.Error())
-	}
-	return e
-}
-
 func (e *ears) wait(topic, text string) bool {
-	for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
+	for deadline := time.Now().Add(90 * time.Second); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
 		e.mu.Lock()
 		for _, m := range e.all {
 			if strings.HasPrefix(m, topic+" ") && strings.Contains(m, text) {

@@ -89,14 +89,16 @@ func (o *outfit) open(c *core.Core) error {
 		if o.store != nil {
 			opt.Outbox = o.store
 		}
+		// A broker's missing secret is no reason to stop watching gas.
 		if o.mqtt, err = announce.NewMQTT(opt); err != nil {
-			return err
+			o.mqtt = nil
+			o.log.Error("running without MQTT", "output", "mqtt", "err", err)
 		}
 	}
 	if o.page != nil {
 		version, revision := build()
 		opt := web.Options{Hosts: o.cfg.Page.Hosts, Command: o.do, Metrics: o.cfg.Page.Metrics, Version: version,
-			Revision: revision, Log: o.log, Sounder: o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
+			Revision: revision, Log: o.log, Sounder: o.buzzer != nil && o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
 			Writable: o.cfg.Page.Commands, VanName: o.cfg.VanName, Zone: o.cfg.Core.Nights.Zone}
 		if o.store != nil {
 			opt.Past = o.store
@@ -177,7 +179,7 @@ func (o *outfit) servePage(ctx context.Context, wg *sync.WaitGroup) func() {
 	if o.web == nil {
 		return func() {}
 	}
-	srv := &http.Server{Handler: o.web, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: time.Minute,
+	srv := &http.Server{Handler: o.web, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, IdleTimeout: time.Minute,
 		MaxHeaderBytes: 16 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
 		ErrorLog: slog.NewLogLogger(o.log.Handler(), slog.LevelDebug)}
 	wg.Go(func() {

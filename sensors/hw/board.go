@@ -18,6 +18,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"sync"
 	"syscall"
 	"time"
@@ -171,7 +172,7 @@ func (r *rig) end() map[string]*bus {
 	close(r.stop)
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	last := r.buses
+	last := maps.Clone(r.buses) // a bus of ours may still be handing a lead to another
 	for key, b := range r.old {
 		if last[key] == nil {
 			last[key] = b // nobody used this bus in between; it may hang still

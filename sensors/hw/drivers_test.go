@@ -263,7 +263,8 @@ func TestWiresThatCanNeverWorkAreRefusedAllAtOnce(t *testing.T) {
 		w(Wire{Channel: sensors.ShellC, Driver: W1, Address: "../../etc"}),
 		w(Wire{Channel: sensors.CabinC, Driver: IIO, Device: "x", Attribute: "../in_temp"}),
 		w(Wire{Channel: sensors.BaroKPa, Driver: IIO, Device: "x", Attribute: "in_voltage0"}),
-		w(Wire{Channel: sensors.LoadCounts, Driver: Hwmon, Device: "x"}),
+		w(Wire{Channel: sensors.LoadCounts, Driver: IIO, Device: "x", Attribute: "in_voltage0_input"}),
+		w(Wire{Channel: sensors.RegulatorC, Driver: Hwmon}),
 		w(Wire{Channel: sensors.HeatCall, Driver: IIO, Device: "x"}),
 		w(Wire{Channel: sensors.LockerC, Driver: W1, Address: "28-0000072f1a3c", Attribute: "resolution"}),
 		w(Wire{Channel: sensors.ClockSynced, Driver: IIO, Device: "x"}),
@@ -277,10 +278,13 @@ func TestWiresThatCanNeverWorkAreRefusedAllAtOnce(t *testing.T) {
 	}
 	for _, want := range []string{`gas_v: driver "serial"`, "gas_heater_v: iio needs device", `shell_c: w1 address "../../etc"`,
 		`cabin_c: attribute "../in_temp"`, `baro_kpa: attribute "in_voltage0" cannot give baro_kpa; it must begin like in_pressure`,
-		"load_counts: hwmon cannot give load_counts", "heat_call: iio cannot give heat_call", `locker_c: w1 attribute "resolution"`,
+		`load_counts: attribute "in_voltage0_input" is no longer raw`, "regulator_c: hwmon needs device", "heat_call: iio cannot give heat_call", `locker_c: w1 attribute "resolution"`,
 		"clock_synced: the program fills it in", "outside_c: its period", "waterline_c: it is wired twice", "battery_v: it is not among"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("missing %q in:\n%v", want, err)
 		}
+	}
+	if err := (Wire{Channel: sensors.LoadCounts, Driver: Hwmon, Device: "x"}).Check(); err == nil || !strings.Contains(err.Error(), "hwmon cannot give load_counts") {
+		t.Errorf("a bridge over hwmon: got %v", err)
 	}
 }

@@ -77,7 +77,10 @@ func openLine(lines []chipLine, name string, invert bool) (Line, error) {
 	for _, l := range lines {
 		if l.Name() == name && name != "" {
 			out := &outLine{l, invert}
-			return out, out.Out(false)
+			if err := out.Out(false); err != nil {
+				return nil, err
+			}
+			return out, nil
 		}
 		if l.Name() != "" && !slices.Contains(names, l.Name()) {
 			names = append(names, l.Name())

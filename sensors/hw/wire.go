@@ -147,6 +147,8 @@ func (w Wire) Check() error {
 		return fmt.Errorf("attribute %q is not a file name below the device, like %s", w.Attribute, in.usual)
 	case w.Driver == W1 && w.Attribute != w1Slave && w.Attribute != w1Temperature:
 		return fmt.Errorf("w1 attribute %q is not one of %s, %s", w.Attribute, w1Slave, w1Temperature)
+	case w.Channel == sensors.LoadCounts && strings.HasSuffix(w.Attribute, "_input"):
+		return fmt.Errorf("attribute %q is no longer raw; %s needs one like %s_raw", w.Attribute, w.Channel, in.usual)
 	case !strings.HasPrefix(w.Attribute, in.prefix):
 		return fmt.Errorf("attribute %q cannot give %s; it must begin like %s", w.Attribute, w.Channel, in.usual)
 	}
