@@ -63,7 +63,9 @@ func main() { os.Exit(start(os.Args[1:])) }
 func start(args []string) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	w := world{out: os.Stdout, err: os.Stderr, log: newLog(os.Stderr)}
+	loose := newLooseWriter(os.Stderr)
+	defer loose.flush()
+	w := world{out: os.Stdout, err: os.Stderr, log: newLog(loose)}
 	return dispatch(ctx, w, args)
 }
 

@@ -35,6 +35,9 @@ const runExamples = `  frostline run
 `
 
 func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
+	hup := make(chan os.Signal, 1) // first of all: unheard, the signal would end the process
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
 	conf := fs.String("config", defaultConfig, "configuration `file`")
 	sysfs := fs.String("sysfs", "/sys", "`root` of sysfs")
 	state := fs.String("state", "", "state `directory`, instead of the configuration's")
@@ -81,10 +84,7 @@ func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
 				Zone: cfg.Core.Nights.Zone, Log: w.log})
 		}
 	}
-	hup := make(chan os.Signal, 1)
-	signal.Notify(hup, syscall.SIGHUP)
-	defer signal.Stop(hup)
-	go o.reload(ctx, hup, *conf, *sysfs, board) // the one goroutine that waits for signals
+	o.ready = func() { go o.reload(ctx, hup, *conf, *sysfs, board) } // the one goroutine that waits for signals
 	return o.serve(ctx)
 }
 
@@ -101,7 +101,7 @@ func (o *outfit) reload(ctx context.Context, hup <-chan os.Signal, conf, sysfs s
 		if err := o.reloadOnce(ctx, conf, sysfs, board); err != nil {
 			o.log.Error("configuration not taken; the old one goes on", "err", err)
 		} else {
-			o.log.Info("configuration taken; page, broker and store keep their settings until a restart")
+			o.log.Info("configuration taken; page, broker, store and sounder keep their settings until a restart")
 		}
 		o.notify("READY=1")
 	}

@@ -129,8 +129,8 @@ func TestAStoreThatCannotBeOpenedDoesNotStopTheWatch(t *testing.T) {
 	if !strings.Contains(p.log.String(), "running without a store") {
 		t.Errorf("it is not said:\n%s", p.log.String())
 	}
-	if err := p.command(`{"weight_watch":true}`); err != nil {
-		t.Errorf("an order without a store: %v", err)
+	if err := p.command(`{"weight_watch":true}`); err == nil || !strings.Contains(err.Error(), "not written to disk") {
+		t.Errorf("an order without a store: %v, want it said that it is not kept", err)
 	}
 }
 

@@ -12,6 +12,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/net/netutil"
+
 	"frostline/alerts/announce"
 	"frostline/config"
 	"frostline/daemon"
@@ -33,11 +35,13 @@ type outfit struct {
 	record func(core.Input) error
 	extra  []daemon.Output // at the end of the line
 	notify func(string)
+	ready  func() // called once there is a loop
 
-	store *history.Store
-	mqtt  *announce.MQTT
-	loop  *daemon.Loop
-	web   *web.Server
+	store  *history.Store
+	unkept *noStore // in its place when it could not be opened
+	mqtt   *announce.MQTT
+	loop   *daemon.Loop
+	web    *web.Server
 }
 
 // serve lives until the context ends or the source does, then takes everything down in
@@ -48,6 +52,9 @@ func (o *outfit) serve(ctx context.Context) error {
 		return err
 	}
 	o.loop = daemon.NewLoop(o.options(c))
+	if o.ready != nil {
+		o.ready()
+	}
 	// Outputs outlive the loop, so that its last tick still leaves the process.
 	outer, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	var wg sync.WaitGroup
@@ -79,6 +86,7 @@ func (o *outfit) open(c *core.Core) error {
 	if o.cfg.StateDir != "" {
 		if o.store, err = o.openStore(c); err != nil {
 			o.log.Error("running without a store: nothing is kept over a restart", "output", "history", "err", err)
+			o.unkept = &noStore{err}
 		}
 	}
 	if m := o.cfg.MQTT; m != nil {
@@ -129,8 +137,9 @@ func (o *outfit) openStore(c *core.Core) (*history.Store, error) {
 }
 
 const (
-	historyFile = "history.db" // in the state directory
-	mqttPath    = "mqtt"       // names MQTT's rows in the outbox
+	pageConnections = 64           // a phone needs six; beyond that someone would take the sensors' file descriptors
+	historyFile     = "history.db" // in the state directory
+	mqttPath        = "mqtt"       // names MQTT's rows in the outbox
 )
 
 // do gives a command to the loop; page and MQTT exist before it does.
@@ -154,12 +163,27 @@ func (o *outfit) options(c *core.Core) daemon.Options {
 		opt.Outputs = append(opt.Outputs, o.store)
 		opt.Committed = o.store.Committed
 	}
+	if o.unkept != nil {
+		opt.Outputs, opt.Committed = append(opt.Outputs, o.unkept), o.unkept.Committed
+	}
 	if o.mqtt != nil {
 		opt.Outputs = append(opt.Outputs, o.mqtt)
 	}
 	opt.Outputs = append(opt.Outputs, o.extra...)
 	return opt
 }
+
+// noStore stands for a store that could not be opened: its health is a fault, and an order
+// is answered with the truth, that it is not kept.
+type noStore struct{ err error }
+
+func (n *noStore) Deliver(*core.Snapshot) {}
+
+func (n *noStore) Health(report func(sensors.Channel, sensors.Reading)) {
+	report(sensors.StoreAgeS, sensors.Fault("io"))
+}
+
+func (n *noStore) Committed(context.Context, uint64) error { return n.err }
 
 func rebuild(p core.Params) func([]byte, bool) (*core.Core, error) {
 	return func(checkpoint []byte, cold bool) (*core.Core, error) {
@@ -183,7 +207,7 @@ func (o *outfit) servePage(ctx context.Context, wg *sync.WaitGroup) func() {
 		MaxHeaderBytes: 16 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
 		ErrorLog: slog.NewLogLogger(o.log.Handler(), slog.LevelDebug)}
 	wg.Go(func() {
-		if err := srv.Serve(o.page); err != nil && !errors.Is(err, http.ErrServerClosed) {
+		if err := srv.Serve(netutil.LimitListener(o.page, pageConnections)); err != nil && !errors.Is(err, http.ErrServerClosed) {
 			o.log.Error("page ended", "output", "web", "err", err)
 		}
 	})
