@@ -59,6 +59,7 @@ type Loop struct {
 // order is a command on its way in, and where its answer goes.
 type order struct {
 	cmd  core.Command
+	ctx  context.Context // who gave it has gone when it ends; nil waits for ever
 	done func(answer)
 }
 
@@ -72,10 +73,6 @@ type change struct {
 	next func(checkpoint []byte) (Options, error)
 	done chan error
 }
-
-// ErrNotKept means that an order was carried out but is not on disk: a power cut now would
-// undo it.
-var ErrNotKept = errors.New("done, but not written to disk yet: a power cut now would undo it; look at the storage notice")
 
 // NewLoop makes a loop that has not ticked yet.
 func NewLoop(o Options) *Loop {
@@ -94,7 +91,7 @@ func (l *Loop) Do(ctx context.Context, cmd core.Command) error {
 	}
 	reply := make(chan answer, 1)
 	select {
-	case l.inbox <- order{cmd, func(a answer) { reply <- a }}:
+	case l.inbox <- order{cmd, ctx, func(a answer) { reply <- a }}:
 	case <-ctx.Done():
 		return fmt.Errorf("command %s: the monitor is busy: %w", cmd.Verb(), ctx.Err())
 	}
@@ -112,7 +109,7 @@ func (l *Loop) Do(ctx context.Context, cmd core.Command) error {
 // Later leaves a command for the next free tick without waiting. It is for callers inside an
 // Output, which must not block; refused hears why it was not taken.
 func (l *Loop) Later(cmd core.Command, refused func(why string)) {
-	o := order{cmd, func(a answer) {
+	o := order{cmd, nil, func(a answer) {
 		if a.refused != "" {
 			refused(a.refused)
 		}
@@ -131,7 +128,7 @@ func (l *Loop) kept(ctx context.Context, tick uint64) error {
 	ctx, cancel := context.WithTimeout(ctx, commitWithin)
 	defer cancel()
 	if err := l.o.Committed(ctx, tick); err != nil {
-		return fmt.Errorf("%w (%w)", ErrNotKept, err)
+		return fmt.Errorf("%w (%w)", core.ErrNotKept, err)
 	}
 	return nil
 }
@@ -191,8 +188,19 @@ func (l *Loop) Run(ctx context.Context) error {
 	}
 }
 
+// next asks for the new wiring; a panic on the way is an error like any other, and the old
+// configuration goes on.
+func (l *Loop) next(c change) (o Options, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("%v\n%s", r, debug.Stack())
+		}
+	}()
+	return c.next(l.o.Core.Checkpoint())
+}
+
 func (l *Loop) change(c change) {
-	o, err := c.next(l.o.Core.Checkpoint())
+	o, err := l.next(c)
 	if err == nil {
 		o.Committed, o.Notify, o.Log = l.o.Committed, l.o.Notify, l.o.Log
 		l.o = o
@@ -219,6 +227,10 @@ func (l *Loop) tick(ctx context.Context) error {
 	var asked *order
 	select {
 	case o := <-l.inbox:
+		// Whoever gave up waiting was told "no answer"; doing it later would surprise them.
+		if o.ctx != nil && o.ctx.Err() != nil {
+			break
+		}
 		asked, l.in.Command = &o, &o.cmd
 	default:
 	}

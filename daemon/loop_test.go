@@ -146,14 +146,14 @@ func TestAnOrderIsAnsweredOnlyAfterItsCommit(t *testing.T) {
 			t.Error(err)
 		}
 
-		if err := l.Do(ctx, core.Command{Ack: "gas-leave"}); err == nil || errors.Is(err, ErrNotKept) {
+		if err := l.Do(ctx, core.Command{Ack: "gas-leave"}); err == nil || errors.Is(err, core.ErrNotKept) {
 			t.Errorf("acknowledging what does not sound: %v, want a refusal with its reason", err)
 		}
 		if err := l.Do(ctx, core.Command{}); err == nil {
 			t.Error("an empty order was taken")
 		}
 		onDisk = make(chan struct{}) // the disk has died
-		if err := l.Do(ctx, core.Command{WeightWatch: &on}); !errors.Is(err, ErrNotKept) {
+		if err := l.Do(ctx, core.Command{WeightWatch: &on}); !errors.Is(err, core.ErrNotKept) {
 			t.Errorf("got %v, want it said that the order is not kept", err)
 		}
 		cancel()

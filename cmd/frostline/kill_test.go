@@ -209,7 +209,7 @@ func (p *program) command(body string) error {
 	}
 	defer resp.Body.Close()
 	text, _ := io.ReadAll(resp.Body)
-	if resp.StatusCode >= 300 {
+	if resp.StatusCode != http.StatusOK { // 202 is done and not kept
 		return fmt.Errorf("%s: %s", resp.Status, text)
 	}
 	return nil

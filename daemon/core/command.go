@@ -14,6 +14,10 @@ import (
 // MaxCommandBytes bounds the JSON of one command; a longer one is refused unread.
 const MaxCommandBytes = 16 << 10
 
+// ErrNotKept means that a command was carried out but is not on disk: a power cut now would
+// undo it. It is not a refusal, and whoever shows it must not say so.
+var ErrNotKept = errors.New("done, but not written to disk: a power cut now would undo it; look at the storage notice")
+
 // ParseCommand reads one JSON command, strictly: unknown fields, trailing text, more than
 // one verb and values out of range are refused with a reason.
 func ParseCommand(b []byte) (Command, error) {

@@ -74,7 +74,7 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if status, err := s.carryOut(r, cmd); err != nil {
-		s.sendPage(w, r, status, notice{Text: sentence(err), Refused: true})
+		s.sendPage(w, r, status, notice{Text: sentence(err), Refused: status != http.StatusAccepted})
 		return
 	}
 	http.Redirect(w, r, "/?done="+cmd.Verb(), http.StatusSeeOther)
@@ -89,6 +89,8 @@ func (s *Server) carryOut(r *http.Request, cmd core.Command) (int, error) {
 	switch {
 	case errors.Is(err, errReadOnly):
 		return http.StatusForbidden, err
+	case errors.Is(err, core.ErrNotKept): // done, and 202 promises no more than that
+		return http.StatusAccepted, err
 	case err != nil && ctx.Err() != nil:
 		s.opt.Log.Error("command not answered", "verb", cmd.Verb(), "err", err)
 		return http.StatusGatewayTimeout, errors.New("the van did not confirm in time; look whether it was taken before asking again")
@@ -247,6 +249,9 @@ func sentence(err error) string {
 	text := strings.TrimPrefix(err.Error(), "command: ")
 	if text == "" {
 		return "Refused."
+	}
+	if errors.Is(err, core.ErrNotKept) { // it was done, and saying otherwise would have it done twice
+		return strings.ToUpper(text[:1]) + text[1:] + "."
 	}
 	return "Not done. " + strings.ToUpper(text[:1]) + text[1:] + "."
 }
