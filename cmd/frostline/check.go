@@ -124,6 +124,9 @@ func checkSounder(s *config.Sounder) finding {
 	f := finding{What: "sounder", Wrong: "nothing here can wake you", DoThis: "fit a sounder and a [sounder] table; a phone page is no wake-up"}
 	switch {
 	case s == nil:
+	case hw.FindSounder(s.Line) != nil:
+		f.Where, f.Wrong = s.Line, hw.FindSounder(s.Line).Error()
+		f.DoThis = "nothing here can wake you until this line is there: look at its name, the overlay, and the group gpio"
 	case !s.Tested:
 		f.Where, f.Wrong = s.Line, "nobody has heard this sounder yet: nothing here can wake you"
 		f.DoThis = "hear it once at each sleeping place, then set tested = true"

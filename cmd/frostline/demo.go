@@ -168,7 +168,7 @@ func (d *demo) around(o *outfit, page, broker string) (stop func(), err error) {
 		return nil, errors.Join(err, ln.Close(), bln.Close())
 	}
 	o.page = ln
-	d.cfg.Page.Metrics, d.cfg.Page.Commands = true, true
+	d.cfg.Page.Metrics, d.cfg.Page.Commands = true, ln.Addr().(*net.TCPAddr).IP.IsLoopback()
 	d.cfg.MQTT.Broker = "tcp://" + bln.Addr().String()
 	fmt.Fprintf(d.w.err, `A van that does not exist, %g times faster than life.
 %s

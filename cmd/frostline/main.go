@@ -61,6 +61,8 @@ const disclaimer = "frostline complements a certified gas alarm and never replac
 func main() { os.Exit(start(os.Args[1:])) }
 
 func start(args []string) int {
+	// A journal that closes its end must cost log lines, not the gas watch.
+	signal.Ignore(syscall.SIGPIPE)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	loose := newLooseWriter(os.Stderr)

@@ -19,8 +19,6 @@ import (
 	"syscall"
 	"time"
 
-	sd "github.com/coreos/go-systemd/v22/daemon"
-
 	"frostline/alerts/announce"
 	"frostline/config"
 	"frostline/daemon"
@@ -65,7 +63,7 @@ func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
 	defer board.Close()
 	boot := newBoot()
 	o := &outfit{cfg: cfg, log: w.log, source: board, boot: func() string { return boot }, pace: time.Second,
-		notify: func(s string) { sd.SdNotify(false, s) }}
+		notify: notifier()}
 	if cfg.MQTT != nil && cfg.MQTT.Device == "" {
 		cfg.MQTT.Device = deviceID()
 	}

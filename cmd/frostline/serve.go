@@ -8,8 +8,10 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"os"
 	"path/filepath"
 	"sync"
+	"syscall"
 	"time"
 
 	"golang.org/x/net/netutil"
@@ -123,17 +125,56 @@ func (o *outfit) openStore(c *core.Core) (*history.Store, error) {
 	}
 	store, err := history.Open(filepath.Join(o.cfg.StateDir, historyFile), history.Options{Wiring: o.cfg.Core.Wiring, Paths: paths, Log: o.log})
 	if err != nil {
-		return nil, err
+		return nil, errors.Join(err, o.salvage(c))
 	}
 	last, err := store.Resume()
 	if err == nil && last.Checkpoint != nil {
 		err = c.Restore(last.Checkpoint)
+	}
+	if last.Damage != "" {
+		o.log.Error("the store was damaged and begun anew", "output", "history", "found", last.Damage)
 	}
 	if err != nil {
 		// Beliefs can be had again; a gas watch that does not start cannot.
 		o.log.Error("the state of the last run cannot be continued; starting cold", "err", err)
 	}
 	return store, nil
+}
+
+// salvage continues from a store that can be read and not written, as on a card that was
+// remounted read-only: what was acknowledged and entered is not forgotten for that.
+func (o *outfit) salvage(c *core.Core) error {
+	dir, err := os.MkdirTemp("", "frostline-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	file := filepath.Join(dir, historyFile)
+	for _, tail := range []string{"", "-wal"} {
+		text, err := os.ReadFile(filepath.Join(o.cfg.StateDir, historyFile) + tail)
+		if errors.Is(err, os.ErrNotExist) {
+			continue
+		}
+		if err == nil {
+			err = os.WriteFile(file+tail, text, 0o600)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if _, err := os.Stat(file); err != nil {
+		return nil // there never was one
+	}
+	copied, err := history.Open(file, history.Options{})
+	if err != nil {
+		return err
+	}
+	defer copied.Close()
+	last, err := copied.Resume()
+	if err != nil || last.Checkpoint == nil {
+		return err
+	}
+	return c.Restore(last.Checkpoint)
 }
 
 const (
@@ -203,7 +244,8 @@ func (o *outfit) servePage(ctx context.Context, wg *sync.WaitGroup) func() {
 	if o.web == nil {
 		return func() {}
 	}
-	srv := &http.Server{Handler: o.web, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second, IdleTimeout: time.Minute,
+	srv := &http.Server{Handler: o.web, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second,
+		WriteTimeout: 15 * time.Second, IdleTimeout: time.Minute, // each write of a stream sets its own
 		MaxHeaderBytes: 16 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
 		ErrorLog: slog.NewLogLogger(o.log.Handler(), slog.LevelDebug)}
 	wg.Go(func() {
@@ -223,16 +265,20 @@ func (o *outfit) servePage(ctx context.Context, wg *sync.WaitGroup) func() {
 // listen opens an address. If it is busy and another may be taken, any free port is, and
 // the caller says so aloud.
 func listen(addr string, orAnother bool) (net.Listener, bool, error) {
-	ln, err := net.Listen("tcp", addr)
-	if err == nil || !orAnother {
-		if err != nil {
-			err = fmt.Errorf("%w; is frostline running already?", err)
-		}
-		return ln, false, err
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return nil, false, fmt.Errorf("%w; write host:port, as 127.0.0.1:8460", err)
 	}
-	host, _, _ := net.SplitHostPort(addr)
-	ln, err2 := net.Listen("tcp", net.JoinHostPort(host, "0"))
-	return ln, true, errors.Join(err2)
+	ln, err := net.Listen("tcp", addr)
+	busy := errors.Is(err, syscall.EADDRINUSE)
+	switch {
+	case busy && orAnother:
+		ln, err = net.Listen("tcp", net.JoinHostPort(host, "0"))
+		return ln, true, err
+	case busy:
+		err = fmt.Errorf("%w; is frostline running already?", err)
+	}
+	return ln, false, err
 }
 
 // eventLines writes every event as a JSON line, for demo and record.

@@ -25,6 +25,35 @@ type Line interface {
 // which maps physical memory when run as root (sensing.md 5.2), are not linked in, so the
 // start of "all drivers" below is the start of this one.
 func OpenSounder(line, led string, invert bool) (sounder, lamp Line, err error) {
+	lines, err := allLines(line)
+	if err != nil {
+		return nil, nil, err
+	}
+	if sounder, err = openLine(lines, line, invert); err != nil {
+		return nil, nil, err
+	}
+	if led == "" {
+		return sounder, nil, nil
+	}
+	if lamp, err = openLine(lines, led, invert); err != nil {
+		lamp = noLine{err}
+	}
+	return sounder, lamp, nil
+}
+
+// FindSounder says whether the kernel has a GPIO line of that name, without touching it: a
+// running program may be using it. The error says what there is instead.
+func FindSounder(line string) error {
+	lines, err := allLines(line)
+	if err != nil {
+		return err
+	}
+	_, err = findLine(lines, line)
+	return err
+}
+
+// allLines lists the lines of all chips; wanted is only for the text of the error.
+func allLines(wanted string) ([]chipLine, error) {
 	state, err := driverreg.Init()
 	if err == nil {
 		for _, f := range slices.Concat(state.Failed, state.Skipped) {
@@ -38,18 +67,9 @@ func OpenSounder(line, led string, invert bool) (sounder, lamp Line, err error) 
 		}
 	}
 	if len(lines) == 0 && err != nil {
-		return nil, nil, fmt.Errorf("gpio line %s: %w; is there a /dev/gpiochip*, and may the user of the program open it (group gpio)?", line, err)
+		return nil, fmt.Errorf("gpio line %s: %w; is there a /dev/gpiochip*, and may the user of the program open it (group gpio)?", wanted, err)
 	}
-	if sounder, err = openLine(lines, line, invert); err != nil {
-		return nil, nil, err
-	}
-	if led == "" {
-		return sounder, nil, nil
-	}
-	if lamp, err = openLine(lines, led, invert); err != nil {
-		lamp = noLine{err}
-	}
-	return sounder, lamp, nil
+	return lines, nil
 }
 
 // chipLine is a line as periph has it.
@@ -73,14 +93,22 @@ func (n noLine) Out(bool) error { return n.err }
 // openLine takes the one line of that name and switches it off, so that a line that is in
 // use elsewhere is known at once and not in the night.
 func openLine(lines []chipLine, name string, invert bool) (Line, error) {
+	l, err := findLine(lines, name)
+	if err != nil {
+		return nil, err
+	}
+	out := &outLine{l, invert}
+	if err := out.Out(false); err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func findLine(lines []chipLine, name string) (chipLine, error) {
 	var names []string
 	for _, l := range lines {
 		if l.Name() == name && name != "" {
-			out := &outLine{l, invert}
-			if err := out.Out(false); err != nil {
-				return nil, err
-			}
-			return out, nil
+			return l, nil
 		}
 		if l.Name() != "" && !slices.Contains(names, l.Name()) {
 			names = append(names, l.Name())
