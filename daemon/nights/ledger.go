@@ -15,10 +15,11 @@ const ModelVersion = 1
 const (
 	gapAfter      = 60 * time.Second // longer between two ticks, and nobody watched
 	keepNights    = 30               // rows the forecast looks back on
-	leastWatched  = 1.0              // hours; a row with less would be noise
+	leastLived    = 1.0              // hours; a row with less would be noise
+	mostlyFrac    = 0.5              // of a night; with less of it weighed, its fuel is unknown
 	burnErrFrac   = 0.03             // 95 % error of the burned total itself, estimation.md 2 (bias about 1 % a night, trebled)
 	weighErrKg    = 0.010            // 95 % error of two settled weighings, sensing.md 3.7
-	gapBurnKgPerH = 0.150            // what may burn unseen, estimation.md 2
+	gapBurnKgPerH = 0.150            // what may burn unseen at least, estimation.md 2
 )
 
 // Ledger collects the running night and remembers the last ones. The zero Ledger is not
@@ -32,17 +33,25 @@ type Ledger struct {
 
 	stretch stretch // the last one asked for
 
-	tonight    Tonight
-	tonightAt  time.Duration
-	hasTonight bool
-	lowC       float64 // the owner's expected low
-	lowUntil   time.Time
+	ended   bool    // whether a night has ended that endKg belongs to
+	endKg   float64 // burned total at its end
+	endDate string
+
+	tonight     Tonight
+	tonightAt   time.Duration
+	hasTonight  bool
+	tonightOf   estimate.Presence // what the forecast at hand was made for
+	tonightFuel bool
+	lowC        float64 // the owner's expected low
+	lowUntil    time.Time
 }
 
 // running is the night being lived. Its fields are exported for the checkpoint only.
 type running struct {
 	Date                       string `json:"date"`
 	From, To                   time.Time
+	DayKg                      *float64
+	LivedH                     float64
 	FirstKg, LastKg            float64 // burned total at both ends
 	LockerFirstC, LockerLastC  float64
 	HasLocker                  bool
@@ -91,11 +100,14 @@ type Saved struct {
 	Recent   []Night   `json:"recent,omitempty"`
 	LowC     float64   `json:"low_c,omitempty"`
 	LowUntil time.Time `json:"low_until"`
+	Ended    bool      `json:"ended,omitempty"`
+	EndKg    float64   `json:"end_kg,omitempty"`
+	EndDate  string    `json:"end_date,omitempty"`
 }
 
 // Save returns what Restore needs.
 func (l *Ledger) Save() Saved {
-	s := Saved{Recent: l.recent, LowC: l.lowC, LowUntil: l.lowUntil}
+	s := Saved{Recent: l.recent, LowC: l.lowC, LowUntil: l.lowUntil, Ended: l.ended, EndKg: l.endKg, EndDate: l.endDate}
 	if l.open != nil {
 		open := *l.open
 		s.Open = &open
@@ -107,6 +119,10 @@ func (l *Ledger) Save() Saved {
 // tells how long it was.
 func (l *Ledger) Restore(s Saved) {
 	l.open, l.recent, l.lowC, l.lowUntil = s.Open, s.Recent, s.LowC, s.LowUntil
+	l.ended, l.endKg, l.endDate = s.Ended, s.EndKg, s.EndDate
+	if l.open != nil && (!l.open.To.After(l.open.From) || l.open.Band < 0 || l.open.Band >= len(bands)) {
+		l.open = nil // no night is like that; what a bad card made of it must not stop the rest
+	}
 	l.ticked = false
 }
 
@@ -143,6 +159,10 @@ func (l *Ledger) Step(st sensors.Stamp, e *estimate.Estimates, alarms int) *Nigh
 	}
 	if l.open == nil {
 		l.open = &running{Date: date, From: from, To: to, FirstKg: e.BurnedKg}
+		if l.ended && l.endDate == from.AddDate(0, 0, -1).Format("2006-01-02") && e.BurnedKg >= l.endKg {
+			day := e.BurnedKg - l.endKg
+			l.open.DayKg = &day
+		}
 		// A night that began before the program did has a gap at its head.
 		l.open.GapH = max(0, st.Wall.Sub(from).Hours()-dt.Hours())
 	}
@@ -175,6 +195,7 @@ func (r *running) add(e *estimate.Estimates, dt time.Duration, alarms int) {
 		r.GapH += h
 		return
 	}
+	r.LivedH += h
 	if e.BurnKgPerH.Known() {
 		r.WatchedH += h
 	} else {
@@ -207,24 +228,15 @@ func (l *Ledger) close() *Night {
 	span := r.To.Sub(r.From).Hours()
 	// Time of the window that neither was watched nor counted as a gap was lived by nobody.
 	r.GapH = min(span, max(r.GapH, span-r.WatchedH))
-	if r.WatchedH < leastWatched {
+	l.ended, l.endKg, l.endDate = true, r.LastKg, r.Date
+	if r.LivedH < leastLived {
 		return nil
 	}
 	n := Night{Kind: "night", Date: r.Date, FromWall: r.From.UTC().Format(time.RFC3339),
 		ToWall: r.To.UTC().Format(time.RFC3339), Version: ModelVersion,
 		HighestBand: string(bands[r.Band]), WatchedH: round(r.WatchedH, 2), GapH: round(r.GapH, 2),
 		Alarms: r.Alarms, Moved: r.Moved, CylinderChanged: r.Changed, ClockUntrusted: r.Untrusted}
-	burned := max(0, r.LastKg-r.FirstKg)
-	half := math.Hypot(burnErrFrac*burned, weighErrKg)
-	if r.HasLocker {
-		half = math.Hypot(half, l.p.DriftKgPerK*(r.LockerLastC-r.LockerFirstC))
-	} else {
-		half = math.Hypot(half, l.p.DriftKgPerK*10) // a night's swing, unmeasured
-	}
-	n.BurnedKg = num(burned, 4)
-	n.BurnedLowKg = num(max(0, burned-half), 4)
-	n.BurnedHighKg = num(burned+half+gapBurnKgPerH*r.GapH, 4)
-	n.HeaterKg, n.OtherKg, n.HeaterH = num(r.HeaterKg, 4), num(r.OtherKg, 4), num(r.HeaterH, 2)
+	l.fuelOf(r, &n, span)
 	if r.Outside.H > 0 {
 		n.OutsideLowC, n.OutsideMeanC = num(r.Outside.LowC, 1), num(r.Outside.SumCH/r.Outside.H, 1)
 	}
@@ -242,6 +254,27 @@ func (l *Ledger) close() *Night {
 		l.recent = l.recent[len(l.recent)-keepNights:]
 	}
 	return &n
+}
+
+// fuelOf fills in what the night burned, if enough of it was weighed to say so.
+func (l *Ledger) fuelOf(r *running, n *Night, spanH float64) {
+	if r.WatchedH < mostlyFrac*spanH || r.LastKg < r.FirstKg {
+		return
+	}
+	burned := r.LastKg - r.FirstKg
+	half := math.Hypot(burnErrFrac*burned, weighErrKg)
+	if r.HasLocker {
+		half = math.Hypot(half, l.p.DriftKgPerK*(r.LockerLastC-r.LockerFirstC))
+	} else {
+		half = math.Hypot(half, l.p.DriftKgPerK*10) // a night's swing, unmeasured
+	}
+	n.BurnedKg = num(burned, 4)
+	n.BurnedLowKg = num(max(0, burned-half), 4)
+	n.BurnedHighKg = num(burned+half+max(gapBurnKgPerH, l.p.HeaterKgPerH)*r.GapH, 4)
+	n.HeaterKg, n.OtherKg, n.HeaterH = num(r.HeaterKg, 4), num(r.OtherKg, 4), num(r.HeaterH, 2)
+	if r.DayKg != nil {
+		n.DayKg = num(*r.DayKg, 4)
+	}
 }
 
 var bands = [...]estimate.GasBand{estimate.Background, estimate.Blind, estimate.Trace, estimate.Warning, estimate.Leave}

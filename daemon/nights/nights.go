@@ -31,6 +31,7 @@ type Night struct {
 	BurnedKg        *float64 `json:"burned_kg,omitempty"`
 	BurnedLowKg     *float64 `json:"burned_low_kg,omitempty"`
 	BurnedHighKg    *float64 `json:"burned_high_kg,omitempty"`
+	DayKg           *float64 `json:"day_before_kg,omitempty"` // burned between the night before and this one
 	HeaterKg        *float64 `json:"heater_kg,omitempty"`
 	OtherKg         *float64 `json:"other_kg,omitempty"`
 	HeaterH         *float64 `json:"heater_h,omitempty"`

@@ -180,7 +180,7 @@ func TestTheFirstDayHasAnAnswer(t *testing.T) {
 func TestTheVerdictFollowsTheOdds(t *testing.T) {
 	v := newVan(Params{HeaterKgPerH: 0.15}, "2026-11-20T12:00:00Z")
 	v.fuelKg = 20
-	v.live(6 * 24 * time.Hour) // six nights of 1.6 kg
+	v.sixNights(0)
 	if len(v.rows) != 6 {
 		t.Fatalf("%d nights", len(v.rows))
 	}
@@ -200,6 +200,100 @@ func TestTheVerdictFollowsTheOdds(t *testing.T) {
 		if !(q.Low <= q.Value && q.Value <= q.High) || math.Abs(q.Value-(kg-0.05)/1.6) > 0.05 {
 			t.Errorf("%g kg: nights left %+v", kg, q)
 		}
+	}
+}
+
+// sixNights lives from noon to noon six times: 1.6 kg a night, and dayKgPerH in between.
+func (v *van) sixNights(dayKgPerH float64) {
+	night := v.burn
+	for range 6 {
+		v.burn = dayKgPerH
+		v.live(6 * time.Hour)
+		v.burn = night
+		v.live(16 * time.Hour)
+		v.burn = dayKgPerH
+		v.live(2 * time.Hour)
+	}
+	v.burn = night
+}
+
+func TestWhatBurnsByDayIsCounted(t *testing.T) {
+	v := newVan(Params{HeaterKgPerH: 0.15}, "2026-11-20T12:00:00Z")
+	v.fuelKg = 20
+	v.sixNights(0.1) // 0.8 kg between two nights
+	v.fuelKg = 2.2   // 0.6 kg until the evening, then 1.6 kg
+	if got := v.tonight(); got.Enough == estimate.Yes {
+		t.Errorf("at noon, with a day's burn ahead: %q at %s", got.Verdict, got.Odds)
+	}
+	v.fuelKg = 8
+	if q := v.tonight().NightsLeft; math.Abs(q.Value-(8-0.05-0.6+0.8)/2.4) > 0.1 {
+		t.Errorf("nights left %+v, want about 3.4", q)
+	}
+}
+
+func TestFuelThatIsOnlyHeldPromisesNothing(t *testing.T) {
+	v := newVan(Params{HeaterKgPerH: 0.15}, "2026-11-20T12:00:00Z")
+	v.fuelKg = 20
+	v.sixNights(0)
+	e := v.estimates()
+	e.FuelKg = known(8, 0, 8)
+	e.FuelKg.Quality, e.FuelKg.Why = sensors.Suspect, "the scale is not watching: the last weight is held"
+	v.l.hasTonight = false
+	got := v.l.Tonight(sensors.Stamp{Up: v.up, Wall: v.wall}, e)
+	if got.Enough == estimate.Yes || strings.Contains(got.Verdict, "Likely") {
+		t.Errorf("between nothing and 8 kg: %q at %s", got.Verdict, got.Odds)
+	}
+}
+
+func TestAColderForecastCostsMore(t *testing.T) {
+	v := newVan(Params{HeaterKgPerH: 0.15}, "2026-11-20T12:00:00Z")
+	v.fuelKg = 20
+	v.sixNights(0) // at -5 °C
+	v.fuelKg = 2.6
+	st := sensors.Stamp{Up: v.up, Wall: v.wall}
+	v.l.Expect(-5, st)
+	mild := v.tonight()
+	v.l.Expect(-20, st) // 38 K instead of 23 K to hold against
+	cold := v.tonight()
+	if mild.Enough != estimate.Yes || cold.Enough == estimate.Yes {
+		t.Errorf("as always %q at %s; far colder %q at %s", mild.Verdict, mild.Odds, cold.Verdict, cold.Odds)
+	}
+	if f := cold.Facts[len(cold.Facts)-1]; !strings.Contains(f, "colder than the nights this rests on") {
+		t.Errorf("facts %q", cold.Facts)
+	}
+}
+
+func TestByDayTheBoundCountsFromNow(t *testing.T) {
+	v := newVan(Params{HeaterKgPerH: 0.171}, "2026-11-25T10:30:00Z")
+	v.fuelKg, v.burn = 3.25, 0 // least 3.15 kg: 16.5 h, and the night ends in 23.5 h
+	v.tick(time.Second)
+	if got := v.tonight(); got.Enough == estimate.Yes || !strings.HasPrefix(got.Verdict, "Learning. At least 16 hours.") {
+		t.Errorf("got %q, enough %v", got.Verdict, got.Enough)
+	}
+}
+
+func TestALedgerSpoiltByABadCardStopsNothing(t *testing.T) {
+	v := newVan(Params{}, "2026-11-25T17:00:00Z")
+	v.live(4 * time.Hour)
+	s := v.l.Save()
+	s.Open.Band = 9
+	v.l = NewLedger(Params{})
+	v.l.Restore(s)
+	v.live(20 * time.Hour) // past the morning
+}
+
+func TestANightWithoutAScaleIsStillARow(t *testing.T) {
+	v := newVan(Params{}, "2026-11-25T17:00:00Z")
+	for range 2 * 60 * 18 {
+		v.up, v.wall = v.up+30*time.Second, v.wall.Add(30*time.Second)
+		e := v.estimates()
+		e.FuelKg, e.BurnKgPerH = estimate.Unknown("scale dead"), estimate.Unknown("scale dead")
+		if n := v.l.Step(sensors.Stamp{Up: v.up, Wall: v.wall}, e, 0); n != nil {
+			v.rows = append(v.rows, *n)
+		}
+	}
+	if len(v.rows) != 1 || v.rows[0].BurnedKg != nil || v.rows[0].OutsideLowC == nil {
+		t.Errorf("rows %+v, want one with its lows and without fuel", v.rows)
 	}
 }
 

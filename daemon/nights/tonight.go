@@ -11,52 +11,62 @@ import (
 )
 
 const (
-	tonightEvery = time.Minute // the forecast is for people; a minute is soon enough
-	leastNights  = 3           // before that there is no spread to speak of
-	learntNights = 5           // before that the forecast says it is still learning
-	unusableKg   = 0.05        // vapour left in an "empty" cylinder, estimation.md 2
-	likelyOdds   = 0.9         // "likely enough"
-	doubtfulOdds = 0.5         // below this "not enough" is the likelier word
+	tonightEvery  = time.Minute // the forecast is for people; a minute is soon enough
+	leastNights   = 3           // before that there is no spread to speak of
+	learntNights  = 5           // before that the forecast says it is still learning
+	unusableKg    = 0.05        // vapour left in an "empty" cylinder, estimation.md 2
+	likelyOdds    = 0.9         // "likely enough"
+	doubtfulOdds  = 0.5         // below this "not enough" is the likelier word
+	leastSpreadKg = 0.02        // a night of nothing is not known better than two weighings
 )
 
 // Tonight is the forecast after the last step. It is computed at most once a minute and is
 // never changed afterwards.
 func (l *Ledger) Tonight(st sensors.Stamp, e *estimate.Estimates) Tonight {
-	if l.hasTonight && st.Up >= l.tonightAt && st.Up-l.tonightAt < tonightEvery {
+	// What hangs on whether there is a cylinder must not be a minute old.
+	same := l.tonightOf == e.Cylinder && l.tonightFuel == e.FuelKg.Known()
+	if l.hasTonight && same && st.Up >= l.tonightAt && st.Up-l.tonightAt < tonightEvery {
 		return l.tonight
 	}
+	l.tonightOf, l.tonightFuel = e.Cylinder, e.FuelKg.Known()
 	l.tonight, l.tonightAt, l.hasTonight = l.forecast(st, e), st.Up, true
 	return l.tonight
 }
 
 func (l *Ledger) forecast(st sensors.Stamp, e *estimate.Estimates) Tonight {
 	t := Tonight{NightsSeen: len(l.recent), ExpectedLowC: l.expectedLow(st)}
-	var hoursLeft float64 // of the coming or running night
+	var ahead hours
 	if e.ClockTrusted && !st.Wall.IsZero() {
 		_, from, to := l.coming(st.Wall)
 		t.EndsWall = to
-		hoursLeft = to.Sub(maxTime(st.Wall, from)).Hours()
+		ahead = hours{before: max(0, from.Sub(st.Wall).Hours()), left: to.Sub(maxTime(st.Wall, from)).Hours(), night: to.Sub(from).Hours()}
 	}
 	t.FullInputLeftH = l.fullInput(e)
-	need, spread, ok := l.perNight()
+	u := l.usual()
 	switch {
 	case !e.FuelKg.Known():
 		why := e.FuelKg.Why
 		t.NightsLeft = estimate.Unknown(why)
 		t.Verdict, t.Facts = "Fuel unknown.", []string{why}
-		return t
-	case !ok:
-		t.NightsLeft = estimate.Unknown(fmt.Sprintf("learning: night %d of %d", len(l.recent)+1, learntNights))
-		l.firstDay(&t, st, e, hoursLeft)
-		return t
+	case u.nights < leastNights:
+		t.NightsLeft = estimate.Unknown(learning(u.nights))
+		l.firstDay(&t, st, e, ahead)
+	default:
+		l.judge(&t, e, u, ahead)
 	}
-	l.judge(&t, e, need, spread, hoursLeft)
 	return t
 }
 
+// hours are what lies ahead: until the night begins, of the night, and its whole length.
+type hours struct{ before, left, night float64 }
+
+func learning(n int) string {
+	return fmt.Sprintf("learning: night %d of %d", min(n+1, learntNights), learntNights)
+}
+
 // firstDay answers without a history: how long the least fuel lasts at the most the heater
-// can take.
-func (l *Ledger) firstDay(t *Tonight, st sensors.Stamp, e *estimate.Estimates, hoursLeft float64) {
+// can take, from now on.
+func (l *Ledger) firstDay(t *Tonight, st sensors.Stamp, e *estimate.Estimates, ahead hours) {
 	t.Odds = t.NightsLeft.Why
 	if !t.FullInputLeftH.Known() {
 		t.Verdict = "Learning. No bound yet."
@@ -64,22 +74,20 @@ func (l *Ledger) firstDay(t *Tonight, st sensors.Stamp, e *estimate.Estimates, h
 		return
 	}
 	least := t.FullInputLeftH.Low
-	fact := fmt.Sprintf("at full heater input the least fuel you may have lasts %.0f h; with typical use, longer", math.Floor(least))
+	until := fmt.Sprintf("%.0f h", math.Floor(least))
 	switch {
 	case t.EndsWall.IsZero():
 		t.Verdict = "Learning. Clock not trusted."
-	case least >= hoursLeft && hoursLeft > 0 && l.inside(st.Wall):
+	case least >= ahead.before+ahead.left:
 		t.Verdict, t.Enough = "Likely enough, even at full heat.", estimate.Yes
 	case l.inside(st.Wall):
-		until := st.Wall.Add(time.Duration(least * float64(time.Hour))).In(l.p.Zone)
-		t.Verdict = "Learning. At least until " + until.Format("15:04") + "."
-		fact = fmt.Sprintf("at full heater input the least fuel you may have lasts until %s; with typical use, longer", until.Format("15:04"))
-	case least >= hoursLeft:
-		t.Verdict, t.Enough = "Likely enough, even at full heat.", estimate.Yes
+		clock := st.Wall.Add(time.Duration(least * float64(time.Hour))).In(l.p.Zone).Format("15:04")
+		t.Verdict, until = "Learning. At least until "+clock+".", "until "+clock
 	default:
-		t.Verdict = fmt.Sprintf("Learning. At least %.0f hours.", math.Floor(least))
+		t.Verdict = "Learning. At least " + fmt.Sprintf("%.0f hours.", math.Floor(least))
 	}
-	t.Facts = []string{fact, show.Interval(e.FuelKg.Low, e.FuelKg.High, show.Kg) + " in the cylinder"}
+	t.Facts = []string{"at full heater input, cooking not counted, the least fuel you may have lasts " + until + "; with typical use, longer",
+		show.Interval(e.FuelKg.Low, e.FuelKg.High, show.Kg) + " in the cylinder"}
 }
 
 func (l *Ledger) inside(wall time.Time) bool {
@@ -102,66 +110,133 @@ func (l *Ledger) fullInput(e *estimate.Estimates) estimate.Quantity {
 		High: h(e.FuelKg.High) * plateErr, Quality: e.FuelKg.Quality, Why: e.FuelKg.Why, At: e.FuelKg.At}
 }
 
-// perNight is what a night costs by the ledger: mean and standard deviation, over nights
-// that were watched and not driven through. ok is false until there are enough.
-func (l *Ledger) perNight() (kg, sd float64, ok bool) {
-	var sum, sq, n float64
+// usual is what nights cost by the ledger.
+type usual struct {
+	nights   int     // rows it rests on
+	kg, sdKg float64 // a night, with its spread
+	heaterKg float64 // of that the heater's
+	dayKg    float64 // between two nights
+	lowC     float64 // mean of the nights' outside lows
+	coldestC float64
+	degreeKH float64 // mean kelvin-hours of cabin above outside
+	hasCold  bool
+}
+
+// usual reads the rows whose fuel is known and that were mostly watched.
+func (l *Ledger) usual() usual {
+	var u usual
+	var sq, days, lows float64
 	for _, x := range l.recent {
-		if x.BurnedKg == nil || x.GapH > 0.25*(x.GapH+x.WatchedH) || x.ClockUntrusted {
+		if x.BurnedKg == nil || x.GapH > 0.25*(x.GapH+x.WatchedH) {
 			continue
 		}
-		sum += *x.BurnedKg
+		u.nights++
+		u.kg += *x.BurnedKg
 		sq += *x.BurnedKg * *x.BurnedKg
-		n++
+		if x.HeaterKg != nil {
+			u.heaterKg += min(*x.HeaterKg, *x.BurnedKg)
+		}
+		if x.DayKg != nil {
+			u.dayKg += *x.DayKg
+			days++
+		}
+		if x.OutsideLowC != nil && x.DegreeHours != nil {
+			if lows == 0 || *x.OutsideLowC < u.coldestC {
+				u.coldestC = *x.OutsideLowC
+			}
+			u.lowC += *x.OutsideLowC
+			u.degreeKH += *x.DegreeHours
+			lows++
+		}
 	}
+	n := float64(u.nights)
 	if n < leastNights {
-		return 0, 0, false
+		return u
 	}
-	kg = sum / n
-	variance := max(0, sq/n-kg*kg) * n / (n - 1)
+	u.kg, u.heaterKg = u.kg/n, u.heaterKg/n
+	if days > 0 {
+		u.dayKg /= days
+	}
+	if lows > 0 {
+		u.lowC, u.degreeKH, u.hasCold = u.lowC/lows, u.degreeKH/lows, true
+	}
 	// Few nights show less than the true spread; the floor is the day-to-day spread of
 	// estimation.md 1 (9.4 % about the degree-hour line) and as much again for weather.
-	sd = max(math.Sqrt(variance), 0.15*kg) * math.Sqrt(1+1/n)
-	return kg, sd, kg > 0
+	variance := max(0, sq/n-u.kg*u.kg) * n / (n - 1)
+	u.sdKg = max(math.Sqrt(variance), 0.15*u.kg, leastSpreadKg) * math.Sqrt(1+1/n)
+	u.kg = max(u.kg, leastSpreadKg)
+	return u
+}
+
+// at is the usual night at another outside low: its heater's share goes with the
+// degree-hours. Beyond what was lived the line is a guess, and the spread says so.
+func (u usual) at(lowC, nightH float64) usual {
+	if !u.hasCold || u.degreeKH <= 0 {
+		return u
+	}
+	factor := min(max((u.degreeKH+(u.lowC-lowC)*nightH)/u.degreeKH, 0.3), 4)
+	more := u.heaterKg * (factor - 1)
+	u.kg = max(u.kg+more, leastSpreadKg)
+	u.sdKg = math.Hypot(u.sdKg, 0.25*more)
+	if lowC < u.coldestC {
+		u.sdKg = math.Hypot(u.sdKg, 0.2*u.kg)
+	}
+	return u
 }
 
 // judge chooses the verdict from the odds that the fuel outlasts the night.
-func (l *Ledger) judge(t *Tonight, e *estimate.Estimates, need, sd, hoursLeft float64) {
-	fuel := max(0, e.FuelKg.Value-unusableKg)
-	fuelSD := (e.FuelKg.High - e.FuelKg.Low) / (2 * 1.96)
-	t.NightsLeft = estimate.Quantity{Value: fuel / need,
-		Low:     max(0, e.FuelKg.Low-unusableKg) / (need + 1.96*sd),
-		High:    max(0, e.FuelKg.High-unusableKg) / max(need-1.96*sd, 0.3*need),
-		Quality: e.FuelKg.Quality, Why: e.FuelKg.Why, At: e.FuelKg.At}
-	if len(l.recent) < learntNights {
-		t.NightsLeft.Quality = sensors.Suspect
-		t.NightsLeft.Why = fmt.Sprintf("learning: night %d of %d", len(l.recent)+1, learntNights)
+func (l *Ledger) judge(t *Tonight, e *estimate.Estimates, u usual, ahead hours) {
+	said := t.ExpectedLowC.Known() && t.ExpectedLowC.Quality == sensors.Good // by the owner
+	tonight := u
+	if said {
+		tonight = u.at(t.ExpectedLowC.Value, max(ahead.night, 1))
 	}
-	tonight, tonightSD := need, sd
-	if l.open != nil && hoursLeft > 0 { // part of the night is behind us
-		share := min(1, hoursLeft/l.open.To.Sub(l.open.From).Hours())
-		tonight, tonightSD = need*share, sd*math.Sqrt(share)
+	// A weight that is only held has all its doubt below it, so its middle is what counts.
+	low, high := max(0, e.FuelKg.Low-unusableKg), max(0, e.FuelKg.High-unusableKg)
+	fuel := min(max(0, e.FuelKg.Value-unusableKg), (low+high)/2)
+	fuelSD := (high - low) / (2 * 1.96)
+	share := 1.0 // of the night that is still ahead
+	if ahead.night > 0 {
+		share = min(1, ahead.left/ahead.night)
 	}
-	odds := normalCDF((fuel - tonight) / math.Hypot(fuelSD, tonightSD))
+	day := u.dayKg * min(1, ahead.before/max(1, 24-ahead.night)) // before the night begins
+	need := tonight.kg*share + day
+	odds := normalCDF((fuel - need) / math.Hypot(fuelSD, tonight.sdKg*math.Sqrt(share)))
 	t.Odds = show.Odds(odds)
+	t.NightsLeft = nightsOf(low, fuel, high, day, tonight, e.FuelKg)
+	if u.nights < learntNights {
+		t.NightsLeft.Quality, t.NightsLeft.Why = sensors.Suspect, learning(u.nights)
+	}
 	nights := math.Floor(t.NightsLeft.Value)
 	switch {
-	case odds >= likelyOdds && nights >= 1:
-		t.Verdict, t.Enough = fmt.Sprintf("Likely enough. About %.0f more %s.", nights, plural(nights, "night")), estimate.Yes
-	case odds >= likelyOdds:
-		t.Verdict, t.Enough = "Likely enough for tonight only.", estimate.Yes
-	case odds >= doubtfulOdds:
-		t.Verdict, t.Enough = "Doubtful for the whole night.", estimate.No
-	default:
+	case odds < doubtfulOdds:
 		t.Verdict, t.Enough = "Not enough for tonight.", estimate.No
+	case odds < likelyOdds || low < need: // what nobody has weighed promises nothing
+		t.Verdict = "Doubtful for the whole night."
+	case nights >= 1:
+		t.Verdict, t.Enough = fmt.Sprintf("Likely enough. About %.0f more %s.", nights, plural(nights, "night")), estimate.Yes
+	default:
+		t.Verdict, t.Enough = "Likely enough for tonight only.", estimate.Yes
 	}
 	t.Facts = []string{
 		show.Interval(e.FuelKg.Low, e.FuelKg.High, show.Kg) + " in the cylinder",
-		show.Interval(max(0, need-1.96*sd), need+1.96*sd, show.Kg) + fmt.Sprintf(" a night over the last %d", len(l.recent)),
+		show.Interval(max(0, tonight.kg-1.96*tonight.sdKg), tonight.kg+1.96*tonight.sdKg, show.Kg) +
+			fmt.Sprintf(" a night, by the last %d", u.nights),
 	}
 	if t.ExpectedLowC.Known() {
-		t.Facts = append(t.Facts, "expected low "+show.Interval(t.ExpectedLowC.Low, t.ExpectedLowC.High, show.C))
+		fact := "expected low " + show.Interval(t.ExpectedLowC.Low, t.ExpectedLowC.High, show.C)
+		if said && u.hasCold && t.ExpectedLowC.Value < u.coldestC {
+			fact += ", colder than the nights this rests on"
+		}
+		t.Facts = append(t.Facts, fact)
 	}
+}
+
+// nightsOf is how many nights like tonight the fuel holds, the days between them counted.
+func nightsOf(low, fuel, high, day float64, u usual, of estimate.Quantity) estimate.Quantity {
+	n := func(kg, night float64) float64 { return max(0, kg-day+u.dayKg) / (night + u.dayKg) }
+	return estimate.Quantity{Value: n(fuel, u.kg), Low: min(n(low, u.kg+1.96*u.sdKg), n(fuel, u.kg)),
+		High: max(n(high, max(u.kg-1.96*u.sdKg, 0.3*u.kg)), n(fuel, u.kg)), Quality: of.Quality, Why: of.Why, At: of.At}
 }
 
 // expectedLow is the owner's number while it holds, else the last nights' lows with the
