@@ -80,7 +80,10 @@ func gasWhy(f *Facts) string {
 	if gasBlindNow(f) {
 		why = string(f.Est.GasLevel) + " by a sensor that is not proved: " + blindWhy(f)
 	}
-	if q := f.Est.FloorGasPctLEL; q.Known() {
+	switch q := f.Est.FloorGasPctLEL; {
+	case q.Known() && q.Quality < sensors.Good:
+		return joined(q.Why, why) // below or over range is no number (sensing.md 2.1)
+	case q.Known():
 		number := show.Choice{}.Value(q.Value, q.Low, q.High, show.PctLEL)
 		if why == "" {
 			return number
@@ -108,7 +111,7 @@ func blindWhy(f *Facts) string {
 func gasLeave() Rule {
 	at := gasAt(estimate.Leave)
 	return Rule{
-		ID: "gas-leave", Class: ClassGas, Priority: Critical, BreaksQuiet: true,
+		ID: "gas-leave", SendsOut: true, Class: ClassGas, Priority: Critical, BreaksQuiet: true,
 		OnDelay:  5 * time.Second,  // outlives one bad sample, not a real leak
 		OffDelay: 10 * time.Minute, // a door gust thins the air at the sensor, not in the corners
 		Latch:    true, ReAlarm: reAlarmLeave, ReAnnounce: true,
@@ -135,7 +138,7 @@ func gasLeave() Rule {
 
 func gasWarning() Rule {
 	return Rule{
-		ID: "gas-warning", Class: ClassGas, Priority: High, BreaksQuiet: true,
+		ID: "gas-warning", SendsOut: true, Class: ClassGas, Priority: High, BreaksQuiet: true,
 		OnDelay: 30 * time.Second, OffDelay: 5 * time.Minute, ReAlarm: reAlarmWarning, ReAnnounce: true,
 		Title:   "Gas at the floor: warning",
 		Meaning: "Gas or vapours are building up at the floor. " + secondEyes,
@@ -191,7 +194,7 @@ func gasBlind() Rule {
 
 func certifiedAlarm() Rule {
 	return Rule{
-		ID: "certified-alarm", Class: ClassGas, Priority: Critical, BreaksQuiet: true,
+		ID: "certified-alarm", SendsOut: true, Class: ClassGas, Priority: Critical, BreaksQuiet: true,
 		OffDelay: 10 * time.Minute, Latch: true, ReAlarm: reAlarmLeave, ReAnnounce: true,
 		Title:   "The certified gas alarm sounds",
 		Meaning: "The certified alarm has closed its own output. It is the watch; believe it before anything here.",
@@ -205,7 +208,7 @@ func certifiedAlarm() Rule {
 
 func coAlarm() Rule {
 	return Rule{
-		ID: "co-alarm", Class: ClassCO, Priority: Critical, BreaksQuiet: true,
+		ID: "co-alarm", SendsOut: true, Class: ClassCO, Priority: Critical, BreaksQuiet: true,
 		OffDelay: 10 * time.Minute, Latch: true, ReAlarm: reAlarmLeave, ReAnnounce: true,
 		Title:   "The carbon monoxide alarm sounds",
 		Meaning: "The carbon monoxide alarm has closed its own output. frostline never measures carbon monoxide: it cannot confirm it and cannot deny it.",

@@ -34,7 +34,7 @@ func sensorFault() Rule {
 		Title:   "A sensor cannot be believed",
 		Meaning: "What rests on it is unknown until it is mended. Nothing that stood is cleared by it.",
 		Action:  "Look at the plug and the lead of the sensor named here; frostline check reads each one once and says what it finds.",
-		Fell:    "every sensor answers again",
+		Fell:    "no sensor is in fault now",
 		Test: func(f *Facts, _ bool) Truth {
 			for i := range f.Est.Channels {
 				c := &f.Est.Channels[i]
@@ -43,6 +43,14 @@ func sensorFault() Rule {
 				}
 			}
 			return False
+		},
+		Parts: func(f *Facts) (bad uint64) {
+			for i := range f.Est.Channels {
+				if c := &f.Est.Channels[i]; c.Quality < sensors.Suspect && isSensor(c.Channel) {
+					bad |= 1 << (i % 64)
+				}
+			}
+			return bad
 		},
 		Why: func(f *Facts) string {
 			var bad []string

@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"slices"
 	"time"
 
 	"frostline/sensors"
@@ -52,6 +53,9 @@ type alarm struct {
 	priority Priority
 	why      string // of the last move
 	judged   bool   // quality is of this boot
+	urgent   bool   // the priority has risen while it stood
+	grew     bool   // a part has joined while it stood
+	parts    uint64 // that have been behind it since it was raised
 	fault    string // why it cannot be believed now; "" if it can
 
 	sinceUp   time.Duration
@@ -123,6 +127,7 @@ func (e *Engine) Step(f *Facts) []Transition {
 func (e *Engine) judge(a *alarm, f *Facts, gap bool) {
 	truth := a.rule.Test(f, a.on)
 	quality := a.rule.quality(f, truth)
+	before := a.judged // in this boot; a restart tells what stands by its own column
 	if quality != a.quality || !a.judged {
 		a.quality, a.judged, e.stale = quality, true, true
 		a.fault = ""
@@ -131,10 +136,29 @@ func (e *Engine) judge(a *alarm, f *Facts, gap bool) {
 		}
 	}
 	if p := a.rule.priority(f); p != a.priority {
+		a.urgent = before && a.on && p > a.priority
 		a.priority, e.stale = p, true
 	}
+	a.count(f, before)
 	a.truth = truth
 	a.settle(truth, f.Stamp.Up, gap)
+}
+
+// count follows the parts of a condition that has several, as the sensors of one fault
+// alarm: a part that joins while the alarm stands is news, once each.
+func (a *alarm) count(f *Facts, before bool) {
+	if a.rule.Parts == nil {
+		return
+	}
+	parts := a.rule.Parts(f)
+	if !a.on || !before {
+		a.parts = parts
+		return
+	}
+	if parts&^a.parts != 0 {
+		a.grew = true
+	}
+	a.parts |= parts
 }
 
 // settle turns the answers of single ticks into a condition that is on or off. Delays are
@@ -176,6 +200,9 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 		return next
 	}
 	st, up := f.Stamp, f.Stamp.Up
+	if a.state != Unacked && a.state != Acked {
+		a.urgent, a.grew = false, false
+	}
 	switch a.state {
 	case Normal, Returned, LatchedUnacked, LatchedAcked:
 		if a.on {
@@ -184,6 +211,14 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 	case Unacked, Acked:
 		if !a.on {
 			return e.move(a, a.whenOff(), st, a.rule.fell(f), "", moves)
+		}
+		if a.urgent || a.grew { // a higher level entering always sounds
+			cause := "more urgent now"
+			if a.grew {
+				cause = "one more"
+			}
+			a.urgent, a.grew = false, false
+			return e.move(a, Unacked, st, a.rule.because(cause, f), "", moves)
 		}
 		if a.rule.ReAlarm == 0 || up-a.soundUp < a.rule.ReAlarm {
 			break
@@ -258,12 +293,14 @@ func (e *Engine) move(a *alarm, to State, st sensors.Stamp, why, actor string, m
 	if from != to {
 		a.sinceUp, a.sinceWall = st.Up, st.Wall
 	}
-	a.why = why
+	if actor == "" { // what a person did is in the transition; the numbers behind the alarm stay
+		a.why = why
+	}
 	switch to {
 	case Unacked:
 		a.soundUp = st.Up
 		a.soundN++
-		if from != Acked {
+		if from != Acked && from != Unacked {
 			a.raisedN++
 		}
 	case Acked:
@@ -290,10 +327,15 @@ func (e *Engine) Status() []Status {
 		return e.status
 	}
 	e.status = make([]Status, len(e.alarms))
+	out := e.sendsOut()
 	for i := range e.alarms {
 		a := &e.alarms[i]
 		r := a.rule
-		e.status[i] = Status{ID: r.ID, Title: r.Title, Meaning: r.Meaning, Action: r.Action, Runbook: r.Runbook,
+		action := r.Action
+		if out && !r.SendsOut {
+			action = underGas + action
+		}
+		e.status[i] = Status{ID: r.ID, Title: r.Title, Meaning: r.Meaning, Action: action, Runbook: r.Runbook,
 			State: a.state, Priority: a.priority, Quality: a.quality, Why: a.says(),
 			SinceUp: a.sinceUp, SinceWall: a.sinceWall, Sounding: a.sounding, SuppressedBy: a.by,
 			Latches: r.Latch, CanShelve: r.CanShelve, Silent: r.Silent, RaisedN: a.raisedN,
@@ -304,6 +346,15 @@ func (e *Engine) Status() []Status {
 	}
 	e.stale = false
 	return e.status
+}
+
+// underGas stands before every other action while people should be outside: none of them is
+// worth a switch or a step back in.
+const underGas = "A gas or CO alarm stands: do only what that says. Afterwards: "
+
+// sendsOut reports whether an alarm stands that sends people out.
+func (e *Engine) sendsOut() bool {
+	return slices.ContainsFunc(e.alarms, func(a alarm) bool { return a.rule.SendsOut && a.state.Standing() && a.on })
 }
 
 // says is what is behind the state, as of the last move, and what is in doubt now.

@@ -35,6 +35,7 @@ type Rule struct {
 	CanLeaveService bool
 	Silent          bool // a page notice that never sounds
 	BreaksQuiet     bool // sounds in quiet hours whatever its priority
+	SendsOut        bool // its first action is to leave: while it stands, no other action comes first
 	ReAnnounce      bool // found acknowledged after a restart, it sounds again
 
 	Title   string
@@ -47,6 +48,9 @@ type Rule struct {
 	// Test says whether the condition holds; active is whether it held before, for the
 	// deadband. It allocates nothing: it runs every tick.
 	Test func(f *Facts, active bool) Truth
+	// Parts is a set of up to 64 things that may be behind the condition, nil for most: one
+	// that joins while the alarm stands sounds anew.
+	Parts func(*Facts) uint64
 	// Rests is the quality of what Test rests on; nil means Good,
 	// and Missing where Test is Unknown.
 	Rests func(*Facts) sensors.Quality

@@ -108,20 +108,21 @@ func TestScenariosWakeForWhatHappensAndForNothingElse(t *testing.T) {
 	for name, want := range map[string]struct {
 		raised []string // besides always
 		may    []string // neither asked for nor wrong
+		cause  string   // named first when the heater starves
 	}{
 		"quiet-night":           {},
 		"cold-front":            {raised: []string{"pipe-cold"}},
-		"empty-at-three":        {raised: []string{"starved", "pipe-cold"}, may: []string{"tonight-short", "fuel-below-night"}},
+		"empty-at-three":        {raised: []string{"starved", "pipe-cold"}, may: []string{"tonight-short", "fuel-below-night"}, cause: "cylinder empty"},
 		"exchange-underfilled":  {},
-		"regulator-ices":        {raised: []string{"starved", "pipe-cold"}},
-		"valve-left-shut":       {raised: []string{"starved"}},
+		"regulator-ices":        {raised: []string{"starved", "pipe-cold"}, cause: "regulator frozen"},
+		"valve-left-shut":       {raised: []string{"starved"}, cause: "valve shut"},
 		"slow-loss-20":          {raised: []string{"leak-suspicion"}, may: []string{"pipe-cold", "gas-trace"}},
 		"burner-left-open":      {raised: []string{"gas-warning", "gas-leave"}, may: []string{"gas-trace", "starved", "leak-suspicion"}},
 		"leak":                  {raised: []string{"gas-warning", "gas-leave"}, may: []string{"gas-trace", "starved", "leak-suspicion"}},
 		"gas-sensor-cold-start": {may: []string{"gas-trace"}},
 		"day-on-the-road":       {},
 		"boots-in-the-past":     {raised: []string{"clock-untrusted", "monitoring-lost"}},
-		"battery-runs-down":     {raised: []string{"battery-low", "starved"}, may: []string{"pipe-cold"}},
+		"battery-runs-down":     {raised: []string{"battery-low", "starved"}, may: []string{"pipe-cold"}, cause: "house battery low"},
 		"dead-scale":            {raised: []string{"sensor-fault"}},
 		"dead-gas":              {},
 		"dead-thermometer":      {raised: []string{"sensor-fault"}},
@@ -132,14 +133,20 @@ func TestScenariosWakeForWhatHappensAndForNothingElse(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			raised := map[string]bool{}
+			raised, cause := map[string]bool{}, ""
 			live(t, name, func(_ Input, s *Snapshot, _ func() sim.Truth) {
 				for _, e := range s.Events {
 					if e.Alarm != nil && e.Alarm.To == alerts.Unacked.String() {
 						raised[e.Alarm.ID] = true
+						if e.Alarm.ID == "starved" && cause == "" {
+							cause = e.Alarm.Why
+						}
 					}
 				}
 			})
+			if !strings.HasPrefix(cause, want.cause) {
+				t.Errorf("the heater starves for %q, want %q first", cause, want.cause)
+			}
 			for _, id := range append(always, want.raised...) {
 				if !raised[id] {
 					t.Errorf("%s was not raised", id)

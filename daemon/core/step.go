@@ -271,21 +271,25 @@ func (c *Core) obey(cmd *Command, st sensors.Stamp) ([]alerts.Transition, error)
 	if err := cmd.Check(); err != nil {
 		return nil, err
 	}
+	actor := cmd.Actor
+	if actor == "" {
+		actor = "operator"
+	}
 	switch {
 	case cmd.Ack != "":
-		return c.eng.Ack(cmd.Ack, cmd.Actor, st)
+		return c.eng.Ack(cmd.Ack, actor, st)
 	case cmd.AckAudible:
-		return c.eng.AckAudible(cmd.Actor, st), nil
+		return c.eng.AckAudible(actor, st), nil
 	case cmd.Reset != "":
-		return c.eng.Reset(cmd.Reset, cmd.Actor, st)
+		return c.eng.Reset(cmd.Reset, actor, st)
 	case cmd.Shelve != nil:
-		return c.eng.Shelve(cmd.Shelve.Alarm, cmd.Actor, time.Duration(cmd.Shelve.ForS*float64(time.Second)), st)
+		return c.eng.Shelve(cmd.Shelve.Alarm, actor, time.Duration(cmd.Shelve.ForS*float64(time.Second)), st)
 	case cmd.Unshelve != "":
-		return c.eng.Unshelve(cmd.Unshelve, cmd.Actor, st)
+		return c.eng.Unshelve(cmd.Unshelve, actor, st)
 	case cmd.OutOfService != "":
-		return c.eng.OutOfService(cmd.OutOfService, cmd.Actor, st)
+		return c.eng.OutOfService(cmd.OutOfService, actor, st)
 	case cmd.InService != "":
-		return c.eng.InService(cmd.InService, cmd.Actor, st)
+		return c.eng.InService(cmd.InService, actor, st)
 	case cmd.Changed != nil:
 		return nil, c.est.Change(*cmd.Changed)
 	case cmd.ExpectedLow != nil:

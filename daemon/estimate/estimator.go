@@ -63,7 +63,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 		e.weigh.burn.stop(&e.weigh.told)
 		e.begun = true
 	}
-	e.step(st.UpS(), state, fresh, out.Heat)
+	e.step(st.UpS(), state, fresh, out)
 	e.fill(st.UpS(), state, t)
 	e.gas.step(st, state, fresh, out) // after the burn: cooking and losses stay out of its baseline
 
@@ -81,7 +81,8 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 }
 
 // step runs the scale.
-func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, call Tristate) {
+func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, out *Estimates) {
+	call := out.Heat
 	w := e.weigh
 	var air *ChannelState
 	airFresh := false
@@ -89,7 +90,7 @@ func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, call T
 		air, airFresh = &state[i], fresh[i]
 	}
 	w.cell.step(upS, air, airFresh)
-	w.burn.called(upS, call)
+	w.burn.called(upS, call, out.CabinC)
 	i := e.ix.load
 	if i < 0 || !w.fitted() {
 		return
@@ -128,12 +129,18 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	out.TareEntered = w.tare.entered
 	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && out.FuelKg.Known() && out.FuelKg.Low > c.CapacityKg
 	out.Starved = w.burn.starved(upS, watching)
-	if out.Starved == Yes {
+	if !watching && out.Starved == Unsure {
+		out.Starved = w.burn.cooling()
+	}
+	switch {
+	case out.Starved == Yes && !watching:
+		out.StarvedWhy = whyUnseen
+	case out.Starved == Yes:
 		var locker *ChannelState
 		if e.ix.locker >= 0 {
 			locker = &state[e.ix.locker]
 		}
-		out.StarvedWhy = w.starvedWhy(out.FuelKg, locker)
+		out.StarvedWhy = w.starvedWhy(out.FuelKg, out.BatteryV, locker)
 	}
 	out.Watch = w.watch.result(watching)
 	out.LiquidTempC = Unknown(notModelled)

@@ -45,10 +45,13 @@ type burning struct {
 	member [][]int           // appliances behind each flame
 	shares []Share
 
-	callS float64 // since when heat is called for
-	poorS float64 // since when less burns than the heater needs
-	poor  bool    // starved
-	call  Tristate
+	callS            float64 // since when heat is called for and the scale watches
+	askedS           float64 // start of the window in which the cabin is watched
+	fromC            float64 // the cabin then
+	fromKnown, cools bool
+	poorS            float64 // since when less burns than the heater needs
+	poor             bool    // starved
+	call             Tristate
 }
 
 // flame is one appliance, or the hand-set burners together.
@@ -309,12 +312,38 @@ func (f *burning) heater() (heater, other Quantity) {
 
 func (f *burning) sure() bool { return len(f.shares) == 0 || f.shares[0].Sure }
 
-// called follows the heat demand input.
-func (f *burning) called(upS float64, call Tristate) {
+// called follows the heat demand input, and how the cabin fares under it.
+func (f *burning) called(upS float64, call Tristate, cabin Quantity) {
 	if call != f.call || call != Yes {
-		f.callS = upS
+		f.callS, f.askedS = upS, upS
+		f.fromC, f.fromKnown, f.cools = cabin.Value, cabin.Known(), false
 	}
 	f.call = call
+	switch {
+	case !cabin.Known():
+		f.fromKnown, f.cools = false, false
+	case !f.fromKnown || upS-f.askedS >= coolWindowS:
+		f.cools = f.fromKnown && f.fromC-cabin.Value >= coolsC
+		f.askedS, f.fromC, f.fromKnown = upS, cabin.Value, true
+	case cabin.Value-f.fromC >= warmsC:
+		f.cools = false
+	}
+}
+
+// What shows a failing heater where the scale cannot: heat has been called for all through
+// a window, and the cabin is this much colder at its end. A heater that burns warms it.
+const (
+	coolWindowS = 20 * 60
+	coolsC      = 1.0
+	warmsC      = 0.3
+)
+
+// cooling says the same as starved without a scale.
+func (f *burning) cooling() Tristate {
+	if f.call == Yes && f.cools {
+		return Yes
+	}
+	return Unsure
 }
 
 // starved says whether heat is called for and no gas burns. It needs the heat demand
@@ -323,6 +352,9 @@ func (f *burning) called(upS float64, call Tristate) {
 func (f *burning) starved(upS float64, watching bool) Tristate {
 	if f.call == Unsure || f.split.heater < 0 || !watching || !f.rate.Known() {
 		f.poorS, f.poor = upS, false
+		if !watching { // a cylinder that has just come back gets the whole test
+			f.callS = upS
+		}
 		return Unsure
 	}
 	least := starvedFrac * f.split.part[f.split.heater].meanKgPerH
@@ -350,13 +382,21 @@ const (
 	whyRegulator = "regulator frozen or failed; valve shut; heater locked out"
 	whyValve     = "valve shut or not opened again; hose or regulator; heater locked out"
 	whyOther     = "heater locked out; valve shut; regulator frozen or failed"
+	whyBattery   = "house battery low, so that blower or ignition fails; heater locked out; valve shut"
+	whyUnseen    = "the cabin cools while heat is called for, and the scale cannot see why: cylinder off or empty; valve shut; heater locked out"
 )
 
-func (w *weighing) starvedWhy(fuel Quantity, locker *ChannelState) string {
+// lowBatteryV is where heaters' boards and blowers begin to fail (sensing.md 7: reliable
+// only above 11 to 12 V).
+const lowBatteryV = 11.8
+
+func (w *weighing) starvedWhy(fuel, battery Quantity, locker *ChannelState) string {
 	cold := locker != nil && locker.Quality >= sensors.Suspect && locker.Value < frozenBelowC
 	switch {
 	case fuel.Known() && fuel.Low <= emptyKg && (!cold || fuel.Value <= 2*emptyKg):
 		return whyEmpty
+	case battery.Known() && battery.Value < lowBatteryV:
+		return whyBattery
 	case w.unproven:
 		return whyValve
 	case cold:

@@ -1,0 +1,115 @@
+package alerts
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"frostline/daemon/estimate"
+	"frostline/sensors"
+)
+
+func TestAnAlarmThatGrowsMoreUrgentSoundsAgain(t *testing.T) {
+	r := newRig(t, false)
+	more := false
+	r.rule.Priority, r.rule.ReAlarm = Medium, 0
+	r.rule.Escalate = func(*Facts) Priority {
+		if more {
+			return High
+		}
+		return Low
+	}
+	r.rule.Why = func(*Facts) string { return "11.6 V" }
+	r.make()
+	r.hold(True, time.Minute)
+	if _, err := r.e.Ack("x", "owner", r.stamp()); err != nil {
+		t.Fatal(err)
+	}
+	r.hold(True, time.Minute)
+	r.want(Acked, "acknowledged as medium")
+	more = true
+	r.hold(True, time.Second)
+	r.want(Unacked, "now high")
+	if len(r.last) != 1 || r.last[0].Priority != "high" || !strings.Contains(r.last[0].Why, "more urgent now: 11.6 V") {
+		t.Errorf("told %+v", r.last)
+	}
+	if n := r.status().RaisedN; n != 1 {
+		t.Errorf("counted as %d alarms, it is one", n)
+	}
+	r.hold(True, time.Minute)
+	if len(r.last) != 0 {
+		t.Errorf("it goes on telling: %+v", r.last)
+	}
+}
+
+func TestAnAcknowledgementKeepsTheReason(t *testing.T) {
+	r := newRig(t, true)
+	r.rule.Why = func(*Facts) string { return "10 % LEL" }
+	r.make()
+	r.hold(True, time.Minute)
+	moves, err := r.e.Ack("x", "owner", r.stamp())
+	if err != nil || len(moves) != 1 || moves[0].Why != "acknowledged" {
+		t.Fatalf("moves %+v, %v", moves, err)
+	}
+	r.hold(True, time.Second)
+	if why := r.status().Why; why != "10 % LEL" {
+		t.Errorf("after the acknowledgement the reason reads %q", why)
+	}
+}
+
+func TestASecondSensorThatDiesIsNotSwallowedByTheFirst(t *testing.T) {
+	e := NewEngine([]Rule{sensorFault()}, Defaults())
+	f := &Facts{Est: &estimate.Estimates{ClockTrusted: true, Channels: []estimate.ChannelState{
+		{Channel: sensors.CabinC, Quality: sensors.Good}, {Channel: sensors.WaterlineC, Quality: sensors.Good}}}}
+	var last []Transition
+	live := func(d time.Duration) {
+		last = nil
+		for end := f.Stamp.Up + d; f.Stamp.Up < end; {
+			f.Stamp.Up += time.Second
+			last = append(last, e.Step(f)...)
+		}
+	}
+	live(time.Minute)
+	f.Est.Channels[0].Quality, f.Est.Channels[0].Why = sensors.Bad, "crc"
+	live(time.Minute)
+	if _, err := e.Ack("sensor-fault", "owner", f.Stamp); err != nil {
+		t.Fatal(err)
+	}
+	live(time.Hour)
+	f.Est.Channels[0].Quality = sensors.Good
+	f.Est.Channels[1].Quality, f.Est.Channels[1].Why = sensors.Bad, "open"
+	live(time.Minute)
+	if s := e.Status()[0]; s.State != Unacked || !strings.Contains(s.Why, "freeze watch blind") {
+		t.Errorf("the pipe's thermometer died: %v, %q", s.State, s.Why)
+	}
+	if len(last) != 1 {
+		t.Errorf("told %+v, want it once", last)
+	}
+}
+
+func TestWhileGasStandsNoOtherActionComesFirst(t *testing.T) {
+	rules := []Rule{gasLeave(), gasTrace(), starved(Defaults())}
+	e := NewEngine(rules, Defaults())
+	f := &Facts{Est: &estimate.Estimates{ClockTrusted: true, Band: estimate.Leave, GasLevel: estimate.Leave, GasHold: estimate.Leave,
+		Starved: estimate.Yes, StarvedWhy: "valve shut", Channels: []estimate.ChannelState{{Channel: sensors.GasV, Quality: sensors.Good}}}}
+	for range 600 {
+		f.Stamp.Up += time.Second
+		e.Step(f)
+	}
+	for _, s := range e.Status() {
+		if !s.State.Standing() {
+			t.Errorf("%s should stand, it is %v", s.ID, s.State)
+		}
+		if under := strings.HasPrefix(s.Action, underGas); under != (s.ID != "gas-leave") {
+			t.Errorf("%s asks first: %.60q", s.ID, s.Action)
+		}
+	}
+}
+
+func TestAGasReadingOutOfRangeIsNoNumber(t *testing.T) {
+	f := &Facts{Est: &estimate.Estimates{Band: estimate.Background, GasLevel: estimate.Background, BandWhy: "below the trace level here",
+		FloorGasPctLEL: estimate.Quantity{Value: 0.04, High: 2.8, Quality: sensors.Suspect, Why: "below range: under 200 ppm"}}}
+	if why := gasWhy(f); strings.Contains(why, "0.0") || !strings.Contains(why, "below range") {
+		t.Errorf("it says %q", why)
+	}
+}
