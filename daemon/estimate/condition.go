@@ -123,6 +123,7 @@ type channelMemory struct {
 	RefusedN uint64          `json:"refused_n,omitzero"` // faults and impossible values since the first start
 	Told     sensors.Quality `json:"told"`               // last quality in the log of events
 	FirstUp  time.Duration   `json:"first_up,omitzero"`
+	Frozen   bool            `json:"frozen,omitzero"` // stuck, until the value changes
 	Run      sameRun         `json:"run,omitzero"`
 	Recent   window9         `json:"recent,omitzero"` // load cell
 	Outliers int             `json:"outliers,omitzero"`

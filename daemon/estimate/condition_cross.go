@@ -51,12 +51,23 @@ func (c *conditioner) crossCheck(up time.Duration) {
 	}
 }
 
+const stuckStill = "stuck: unchanged for 2 h while others moved"
+
 // checkStuck finds a thermometer that has not changed by a digit for two hours while
-// another moved by more than a kelvin.
+// another moved by more than a kelvin. It stays stuck until it changes.
 func (c *conditioner) checkStuck(up time.Duration) {
 	for i := range c.chans {
 		m := &c.chans[i].mem
-		if c.chans[i].class != classTemp || m.LastUp != up || m.Run.lasted(up) < stuckAfter {
+		if c.chans[i].class != classTemp || m.LastUp != up {
+			continue
+		}
+		if m.Run.lasted(up) < stuckAfter {
+			m.Frozen = false
+			continue
+		}
+		if m.Frozen { // that the others have come to rest too says nothing for it
+			m.GoodN = 0
+			m.set(sensors.Bad, stuckStill)
 			continue
 		}
 		for j := range c.chans {
@@ -66,7 +77,8 @@ func (c *conditioner) checkStuck(up time.Duration) {
 			}
 			if moved, ok := o.Past.span(len(o.Past.V)); ok && moved > othersMovedK {
 				m.GoodN = 0
-				m.set(sensors.Bad, "stuck: unchanged for 2 h while others moved")
+				m.Frozen = true
+				m.set(sensors.Bad, stuckStill)
 				break
 			}
 		}

@@ -7,7 +7,8 @@ package estimate
 const (
 	jerkKg      = 0.030
 	jerkWindowS = 80
-	jerkLeastN  = 6 // differences; at ticks of 10 s the window holds eight
+	jerkSpanS   = 60 // the differences that begin a drive must span this much
+	jerkLeastN  = 6  // differences; at ticks of 10 s the window holds eight
 	jerkBegins  = 0.6
 	jerkEnds    = 0.4
 
@@ -74,6 +75,9 @@ func (m *motion) step(upS float64, key Tristate) (started, ended bool) {
 		limit = jerkEnds
 	}
 	rough := m.n >= jerkLeastN && float64(m.rough) > limit*float64(m.n)
+	if !m.moving && rough { // a few wild readings after a fault are no road
+		rough = m.ring[(m.head+m.n-1)%len(m.ring)].upS-m.ring[m.head].upS >= jerkSpanS
+	}
 	turned := key == Yes && !m.keyOn
 	m.keyOn = key == Yes
 	if rough || turned {

@@ -98,7 +98,11 @@ func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, out *E
 	if fresh[i] && state[i].Quality >= sensors.Suspect {
 		w.weight(upS, w.grossKg(state[i].Value), max(e.wiring[i].Period.Seconds(), 0.5), call)
 	}
-	started, ended := w.move.step(upS, contact(e.ix.ignition, state))
+	key := contact(e.ix.ignition, state)
+	if w.presence == Removed && key != Yes && !w.move.moving {
+		w.move.forget() // an empty cradle that shakes is no road: it may be a cut lead
+	}
+	started, ended := w.move.step(upS, key)
 	w.moved(upS, started, ended)
 	w.silence(upS)
 }

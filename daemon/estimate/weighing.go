@@ -53,13 +53,14 @@ type weighing struct {
 	gapKnown bool    // whether levelS says how long ago it was
 	wideKg   float64 // by which the fuel may be less than the level says: gaps without a weight
 
-	lightS   float64 // since when the weight has been below absentKg
-	lightN   int
-	heavyN   int
-	goneS    float64 // when the cylinder was taken away
-	drove    bool    // since it was taken away
-	anyPlace bool    // a cylinder was put down while we watched
-	unproven bool    // nothing has burned since the last drive or placing
+	lightS                  float64 // since when the weight has been below absentKg
+	lightLowKg, lightHighKg float64 // of the light weights since lightS
+	lightN                  int
+	heavyN                  int
+	goneS                   float64 // when the cylinder was taken away
+	drove                   bool    // since it was taken away
+	anyPlace                bool    // a cylinder was put down while we watched
+	unproven                bool    // nothing has burned since the last drive or placing
 
 	trail   [20]block // levels of the last minutes, a ring
 	trailAt int
@@ -120,16 +121,23 @@ func (w *weighing) weight(upS, kg, periodS float64, call Tristate) {
 	}
 }
 
+// emptyCalmKg is how much an empty cradle may move while it is being believed: gusts and
+// people, not a lead that hangs free.
+const emptyCalmKg = 0.3
+
 // lifted notices an empty scale. It reports whether this weight is one.
 func (w *weighing) lifted(upS, kg float64) bool {
 	if kg >= min(absentKg, max(absentFrac*w.tare.lowKg, leastTareKg)) {
 		w.lightN = 0
 		return false
 	}
-	if w.lightN == 0 {
-		w.lightS = upS
+	// An empty cradle stands still. What dances about zero is a cut lead, or hands.
+	if w.lightN == 0 || max(w.lightHighKg, kg)-min(w.lightLowKg, kg) > emptyCalmKg {
+		w.lightS, w.lightN = upS, 0
+		w.lightLowKg, w.lightHighKg = kg, kg
 	}
 	w.lightN++
+	w.lightLowKg, w.lightHighKg = min(w.lightLowKg, kg), max(w.lightHighKg, kg)
 	w.heavyN = 0
 	if w.presence == Removed || w.lightN < 2 || upS-w.lightS < absentS {
 		return true
@@ -398,10 +406,10 @@ func (w *weighing) fuel(upS float64) Quantity {
 	switch {
 	case w.phase == driving:
 		q.Quality, q.Why = sensors.Suspect, "driving: the weight from before the drive is held"
+	case held > gapS && w.lightN == 0:
+		q.Quality, q.Why = sensors.Suspect, "the scale is not watching: the last weight is held"
 	case w.phase != tracking:
 		q.Quality, q.Why = sensors.Suspect, "waiting for the scale to come to rest"
-	case held > gapS:
-		q.Quality, q.Why = sensors.Suspect, "the scale is not watching: the last weight is held"
 	case !warm:
 		q.Quality, q.Why = sensors.Suspect, "locker thermometer not watching: the scale may be off by its whole temperature effect"
 	case !w.tare.entered:
