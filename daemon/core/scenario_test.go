@@ -451,3 +451,24 @@ func TestAQuietTickAllocatesTheSnapshotAndNothingElse(t *testing.T) {
 		t.Errorf("%g allocations a tick, want the snapshot and its estimates", n)
 	}
 }
+
+// TestAQuickDeathIsNoStepOfTheClock kills a boot in its first tick and starts the next a
+// moment later on its own clock.
+func TestAQuickDeathIsNoStepOfTheClock(t *testing.T) {
+	p := paramsOf(t, "quiet-night")
+	c := New(p)
+	in := Input{Boot: "a", Readings: make([]sensors.Reading, len(p.Wiring))}
+	in.Stamp = sensors.Stamp{Up: 100 * time.Millisecond, Wall: time.Date(2026, 11, 25, 2, 0, 0, 0, time.UTC)}
+	first := c.Step(in)
+	again := New(p)
+	if err := again.Restore(first.Checkpoint); err != nil {
+		t.Fatal(err)
+	}
+	in.Boot = "b"
+	in.Stamp = sensors.Stamp{Up: 120 * time.Millisecond, Wall: in.Stamp.Wall.Add(8 * time.Hour)}
+	for _, e := range again.Step(in).Events {
+		if e.Happening != nil && e.Happening.Kind == estimate.ClockStep {
+			t.Errorf("eight hours in the dark are told as a step of %g s", *e.Happening.Seconds)
+		}
+	}
+}

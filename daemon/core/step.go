@@ -150,7 +150,7 @@ func (c *Core) begin(in Input) {
 	if c.gapKnown {
 		gapS = c.gap.Seconds()
 	}
-	c.est.Restore(s.Estimate, gapS, in.Stamp.Up)
+	c.est.Restore(s.Estimate, gapS, in.Stamp.Up, s.Boot != in.Boot)
 	c.eng.Restore(s.Alarms)
 	c.led.Restore(s.Nights)
 }

@@ -42,7 +42,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 	if st.UpS() < e.upS {
 		s := e.Save()
 		*e = *New(e.wiring, e.params)
-		e.Restore(s, -1, st.Up)
+		e.Restore(s, -1, st.Up, true)
 	}
 	e.upS = st.UpS()
 	state, fresh := e.cond.step(st, r)

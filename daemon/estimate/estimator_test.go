@@ -105,7 +105,7 @@ func TestGarbageNeverMakesGarbage(t *testing.T) {
 			case 4:
 				s := e.Save()
 				e = New(wiring, p)
-				e.Restore(s, float64(rapid.IntRange(-1, 100000).Draw(t, "dark")), 0)
+				e.Restore(s, float64(rapid.IntRange(-1, 100000).Draw(t, "dark")), 0, true)
 				up = 0
 			case 5:
 				up = 0 // another boot, and nobody said so
@@ -213,7 +213,7 @@ func TestAPoisonedStateGivesNoMoreThanWhatIsPossible(t *testing.T) {
 		s.Scale.BurnedKg, s.Scale.Tare.Parts[0].Kg = 4, 8.1
 		c.spoil(&s.Scale)
 		cold := New(b.wiring, testParams())
-		cold.Restore(s, 10, 0)
+		cold.Restore(s, 10, 0, true)
 		if w := cold.weigh; w.have || w.burn.totalKg != c.totalKg || w.tare.meanKg != c.tareKg {
 			t.Errorf("%s: level %v, total %g, tare %g; want none, %g, %g", name, w.have, w.burn.totalKg, w.tare.meanKg, c.totalKg, c.tareKg)
 		}
@@ -221,7 +221,7 @@ func TestAPoisonedStateGivesNoMoreThanWhatIsPossible(t *testing.T) {
 	s := b.est.Save()
 	s.Version, s.Scale.BurnedKg = 99, 4
 	cold := New(b.wiring, testParams())
-	cold.Restore(s, 10, 0)
+	cold.Restore(s, 10, 0, true)
 	if cold.weigh.have || cold.weigh.burn.totalKg != 0 {
 		t.Error("a state of another version was believed, want a cold start")
 	}

@@ -106,7 +106,7 @@ func (b *bench) step(r []sensors.Reading) {
 func (b *bench) restart(gapS float64) {
 	s := b.est.Save()
 	b.est = New(b.wiring, testParams())
-	b.est.Restore(s, gapS, 0)
+	b.est.Restore(s, gapS, 0, true)
 	b.upS = 0
 }
 

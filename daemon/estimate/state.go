@@ -90,11 +90,11 @@ func (e *Estimator) Save() State {
 // Restore continues from a State after gapS seconds without a tick; a negative gap is one
 // of unknown length. at is the Up of the Step that comes next, and Restore is called before
 // the first one: near zero in a new boot, and going on where a boot only changed its
-// configuration. The fuel is held, with an interval
+// configuration (newBoot false). The fuel is held, with an interval
 // wide enough for what may have burned, until the scale has come to rest. Of a State with
 // numbers no van can have only what people entered and the total are taken, as far as they
 // are possible themselves; a State of another version is ignored.
-func (e *Estimator) Restore(s State, gapS float64, at time.Duration) {
+func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot bool) {
 	if s.Version != stateVersion || math.IsNaN(gapS) {
 		return
 	}
@@ -106,6 +106,9 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration) {
 	e.cond.restore(s.Condition)
 	e.clock.restore(s.Clock)
 	e.gas.restore(s.Gas)
+	if newBoot { // Up has started again, even where it is later than the save by chance
+		e.cond.up, e.clock.mem.Up, e.gas.mem.Up = math.MaxInt64, math.MaxInt64, math.MaxInt64
+	}
 	w := e.weigh
 	atS := at.Seconds()
 	thenS := atS - max(gapS, 0) // of the save, on the clock of this boot

@@ -171,7 +171,7 @@ func playback(t *testing.T, name string, each func(at time.Time, e *Estimates)) 
 				buf = make([]sensors.Reading, len(wiring))
 				est = New(wiring, v.params())
 				if state != nil {
-					est.Restore(*state, -1, 0)
+					est.Restore(*state, -1, 0, true)
 				}
 			}
 			up := number(t, row[col["up_s"]])
