@@ -196,6 +196,29 @@ func brokerAway(s Setpoints) Rule {
 	}
 }
 
+// sounderFailing is silent of necessity: it reaches people by page and messages, by day.
+func sounderFailing() Rule {
+	return Rule{
+		ID: "sounder-failing", Class: ClassProgram, Priority: Medium, CanShelve: true, CanLeaveService: true,
+		OnDelay: time.Minute, OffDelay: time.Minute,
+		Title:   "Nothing here can wake you",
+		Meaning: "The sounder that is configured does not answer, or nobody has heard it yet.",
+		Action:  "Look at its line and its lead, run frostline check, hear it once at each sleeping place. Until then the certified alarms are all that sounds.",
+		Fell:    "the sounder answers",
+		Test: func(f *Facts, _ bool) Truth {
+			if channelQuality(f, sensors.SounderOK) == sensors.Bad {
+				return True
+			}
+			ok, known := health(f, sensors.SounderOK)
+			if !known {
+				return Unknown
+			}
+			return truth(ok == 0)
+		},
+		Rests: func(f *Facts) sensors.Quality { return channelQuality(f, sensors.SounderOK) },
+	}
+}
+
 // outboxLost tells that an alarm message was dropped, which must never happen unsaid. The
 // count is of this run of the program, so the alarm holds until the next.
 func outboxLost() Rule {

@@ -131,6 +131,9 @@ func vanRows() []row {
 		{id: "board-undervolt", day: Medium, night: Medium, on: 60 * s, off: 300 * s,
 			raise: channel(sensors.BoardUndervolt, sensors.Good, 1), clear: channel(sensors.BoardUndervolt, sensors.Good, 0),
 			dead: channel(sensors.BoardUndervolt, sensors.Missing, 0)},
+		{id: "sounder-failing", day: Medium, night: Medium, on: 60 * s, off: 60 * s,
+			raise: channel(sensors.SounderOK, sensors.Good, 0), clear: channel(sensors.SounderOK, sensors.Good, 1),
+			dead: channel(sensors.SounderOK, sensors.Missing, 0)},
 	}
 }
 

@@ -23,6 +23,7 @@ import (
 	"frostline/config"
 	"frostline/daemon"
 	"frostline/daemon/core"
+	"frostline/sensors"
 	"frostline/sensors/hw"
 )
 
@@ -77,6 +78,7 @@ func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
 		line, led, err := hw.OpenSounder(s.Line, s.LED, s.Invert)
 		if err != nil {
 			w.log.Error("no sounder: nothing here can wake you", "output", "sounder", "err", err)
+			o.extra = append(o.extra, &lost{sensors.SounderOK, err})
 		} else {
 			o.buzzer = announce.NewBuzzer(announce.BuzzerOptions{Sounder: line, Lamp: led, Tested: s.Tested,
 				Zone: cfg.Core.Nights.Zone, Log: w.log})

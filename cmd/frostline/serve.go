@@ -40,7 +40,7 @@ type outfit struct {
 	ready  func() // called once there is a loop
 
 	store  *history.Store
-	unkept *noStore // in its place when it could not be opened
+	unkept *lost // in its place when it could not be opened
 	mqtt   *announce.MQTT
 	loop   *daemon.Loop
 	web    *web.Server
@@ -88,7 +88,7 @@ func (o *outfit) open(c *core.Core) error {
 	if o.cfg.StateDir != "" {
 		if o.store, err = o.openStore(c); err != nil {
 			o.log.Error("running without a store: nothing is kept over a restart", "output", "history", "err", err)
-			o.unkept = &noStore{err}
+			o.unkept = &lost{sensors.StoreAgeS, err}
 		}
 	}
 	if m := o.cfg.MQTT; m != nil {
@@ -102,6 +102,7 @@ func (o *outfit) open(c *core.Core) error {
 		// A broker's missing secret is no reason to stop watching gas.
 		if o.mqtt, err = announce.NewMQTT(opt); err != nil {
 			o.mqtt = nil
+			o.extra = append(o.extra, &lost{sensors.BrokerLink, err})
 			o.log.Error("running without MQTT", "output", "mqtt", "err", err)
 		}
 	}
@@ -123,9 +124,12 @@ func (o *outfit) openStore(c *core.Core) (*history.Store, error) {
 	if o.cfg.MQTT != nil {
 		paths = append(paths, mqttPath)
 	}
-	store, err := history.Open(filepath.Join(o.cfg.StateDir, historyFile), history.Options{Wiring: o.cfg.Core.Wiring, Paths: paths, Log: o.log})
+	store, err := o.openWithin(history.Options{Wiring: o.cfg.Core.Wiring, Paths: paths, Log: o.log})
 	if err != nil {
-		return nil, errors.Join(err, o.salvage(c))
+		if !errors.Is(err, errNoDisk) { // what does not answer would not be read either
+			err = errors.Join(err, o.salvage(c))
+		}
+		return nil, err
 	}
 	last, err := store.Resume()
 	if err == nil && last.Checkpoint != nil {
@@ -139,6 +143,33 @@ func (o *outfit) openStore(c *core.Core) (*history.Store, error) {
 		o.log.Error("the state of the last run cannot be continued; starting cold", "err", err)
 	}
 	return store, nil
+}
+
+// openWithin gives a card that does not answer ten seconds: the gas watch begins without it.
+func (o *outfit) openWithin(opt history.Options) (*history.Store, error) {
+	type opened struct {
+		store *history.Store
+		err   error
+	}
+	done, late := make(chan opened, 1), make(chan struct{})
+	go func() {
+		store, err := history.Open(filepath.Join(o.cfg.StateDir, historyFile), opt)
+		select {
+		case <-late: // nobody waits any more
+			if err == nil {
+				store.Close()
+			}
+		default:
+			done <- opened{store, err}
+		}
+	}()
+	select {
+	case d := <-done:
+		return d.store, d.err
+	case <-time.After(openPatience):
+		close(late)
+		return nil, errNoDisk
+	}
 }
 
 // salvage continues from a store that can be read and not written, as on a card that was
@@ -177,7 +208,10 @@ func (o *outfit) salvage(c *core.Core) error {
 	return c.Restore(last.Checkpoint)
 }
 
+var errNoDisk = errors.New("the disk has not answered for ten seconds")
+
 const (
+	openPatience    = 10 * time.Second
 	pageConnections = 64           // a phone needs six; beyond that someone would take the sensors' file descriptors
 	historyFile     = "history.db" // in the state directory
 	mqttPath        = "mqtt"       // names MQTT's rows in the outbox
@@ -214,17 +248,20 @@ func (o *outfit) options(c *core.Core) daemon.Options {
 	return opt
 }
 
-// noStore stands for a store that could not be opened: its health is a fault, and an order
-// is answered with the truth, that it is not kept.
-type noStore struct{ err error }
-
-func (n *noStore) Deliver(*core.Snapshot) {}
-
-func (n *noStore) Health(report func(sensors.Channel, sensors.Reading)) {
-	report(sensors.StoreAgeS, sensors.Fault("io"))
+// lost stands for an output that could not be opened: its health is a fault, and what
+// depends on it is said to be unkept.
+type lost struct {
+	channel sensors.Channel
+	err     error
 }
 
-func (n *noStore) Committed(context.Context, uint64) error { return n.err }
+func (n *lost) Deliver(*core.Snapshot) {}
+
+func (n *lost) Health(report func(sensors.Channel, sensors.Reading)) {
+	report(n.channel, sensors.Fault("io"))
+}
+
+func (n *lost) Committed(context.Context, uint64) error { return n.err }
 
 func rebuild(p core.Params) func([]byte, bool) (*core.Core, error) {
 	return func(checkpoint []byte, cold bool) (*core.Core, error) {
