@@ -189,7 +189,7 @@ func TestAStuckDiskNeverBlocksATick(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	stuck, release := make(chan struct{}), make(chan struct{})
+	stuck, release := make(chan struct{}, 1), make(chan struct{})
 	s.commit = func(b *batch) outcome {
 		select {
 		case stuck <- struct{}{}:
