@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -250,8 +251,10 @@ func (s *Store) Wake(path string) <-chan struct{} { return s.wakes[path] }
 // known; Recorded is then the label it had. A message that stands for dropped ones is an
 // alarm event of its own, with id "alarms-dropped".
 func (s *Store) Next(ctx context.Context, path string, limit int) ([]core.OutboxRow, error) {
+	// The writer may commit a deletion between the query and the lending: what had been sent
+	// by now must not come back from the older picture.
 	s.mu.Lock()
-	skip := len(s.q.done)
+	sent := maps.Clone(s.q.done)
 	s.mu.Unlock()
 	s.files.RLock()
 	defer s.files.RUnlock()
@@ -260,7 +263,7 @@ func (s *Store) Next(ctx context.Context, path string, limit int) ([]core.Outbox
 	}
 	rows, err := s.r.QueryContext(ctx, `SELECT o.id, o.dropped, e.body, e.trusted, e.up_ms, s.boot, s.offset_ms, s.trusted
 		FROM outbox o JOIN events e ON e.id = o.id JOIN spans s ON s.span = e.span
-		WHERE o.path = ? ORDER BY o.id LIMIT ?`, path, limit+skip)
+		WHERE o.path = ? ORDER BY o.id LIMIT ?`, path, limit+len(sent))
 	if err != nil {
 		return nil, fmt.Errorf("read outbox of %s: %w", path, err)
 	}
@@ -289,11 +292,11 @@ func (s *Store) Next(ctx context.Context, path string, limit int) ([]core.Outbox
 	if err := rows.Err(); err != nil {
 		return nil, fmt.Errorf("read outbox of %s: %w", path, err)
 	}
-	return s.lend(path, all, letters, limit), nil
+	return s.lend(path, all, letters, sent, limit), nil
 }
 
 // lend leaves out what has been delivered already and remembers what is given out.
-func (s *Store) lend(path string, rows []core.OutboxRow, letters []letter, limit int) []core.OutboxRow {
+func (s *Store) lend(path string, rows []core.OutboxRow, letters []letter, sent map[letter]bool, limit int) []core.OutboxRow {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for k := range s.q.lent {
@@ -306,7 +309,7 @@ func (s *Store) lend(path string, rows []core.OutboxRow, letters []letter, limit
 		if len(out) == limit {
 			break
 		}
-		if !s.q.done[l] {
+		if !sent[l] && !s.q.done[l] {
 			s.q.lent[l.letterID] = l.dropped
 			out = append(out, rows[i])
 		}
