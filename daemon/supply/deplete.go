@@ -1,0 +1,50 @@
+package supply
+
+import (
+	"math"
+
+	"frostline/daemon/lpg"
+)
+
+// depleteStep bounds the share of the contents that one step of [Deplete] takes.
+const depleteStep = 0.02
+
+// Deplete returns the liquid that is left after drawnKg of vapour have been taken at tempC
+// from contentsKg. Vapour is richer in propane than its liquid, so a blend loses propane; a
+// pure substance stays what it is. Range: tempC as [lpg.Fuel.BubbleKPa], contents above 0,
+// drawn from 0 to less than the contents. It follows blend_depletion.csv (GERG-2008) within
+// 0.006 of the mass fraction.
+//
+// Source: dx/dn = (y - x)/n, by mass; the vapour that stands in the cylinder is counted as
+// liquid, which is less than a hundredth of it until nearly empty.
+func Deplete(f lpg.Fuel, tempC, contentsKg, drawnKg float64) (lpg.Fuel, bool) {
+	if _, ok := f.Vapour(tempC); !ok || !(contentsKg > 0) || math.IsInf(contentsKg, 1) || !(drawnKg >= 0) || drawnKg >= contentsKg {
+		return lpg.Fuel{}, false
+	}
+	if f.PropaneMassFrac() == 0 || f.PropaneMassFrac() == 1 {
+		return f, true
+	}
+	for left := contentsKg; drawnKg > 0; {
+		take := min(drawnKg, depleteStep*left)
+		gas, _ := f.Vapour(tempC)
+		mid, ok := withdraw(f, gas, left, take/2)
+		if !ok {
+			return lpg.Fuel{}, false
+		}
+		if gas, ok = mid.Vapour(tempC); !ok {
+			return lpg.Fuel{}, false
+		}
+		if f, ok = withdraw(f, gas, left, take); !ok {
+			return lpg.Fuel{}, false
+		}
+		left -= take
+		drawnKg -= take
+	}
+	return f, true
+}
+
+// withdraw takes kg of gas out of contentsKg of f.
+func withdraw(f, gas lpg.Fuel, contentsKg, kg float64) (lpg.Fuel, bool) {
+	propane := f.PropaneMassFrac()*contentsKg - gas.PropaneMassFrac()*kg
+	return lpg.BlendByMass(min(max(propane/(contentsKg-kg), 0), 1), f.Butane())
+}
