@@ -239,11 +239,11 @@ func (s *Store) writeOnce(last bool) bool {
 	}
 	now := s.q.fault
 	s.q.sizeB, s.q.writtenB = size, written
-	s.mu.Unlock()
-	s.logChange(was, now, errors.Join(out.err, out.rowsErr), dropped)
-	for _, p := range out.wake {
+	for _, p := range out.wake { // before the lock: who has seen the commit finds the senders woken
 		signal(s.wakes[p])
 	}
+	s.mu.Unlock()
+	s.logChange(was, now, errors.Join(out.err, out.rowsErr), dropped)
 	return out.err == nil && out.rowsErr == nil
 }
 
