@@ -111,11 +111,11 @@ func TestScenariosWakeForWhatHappensAndForNothingElse(t *testing.T) {
 		cause  string   // named first when the heater starves
 	}{
 		"quiet-night":           {},
-		"cold-front":            {raised: []string{"pipe-cold"}},
+		"cold-front":            {raised: []string{"pipe-cold", "supply-thin"}},
 		"empty-at-three":        {raised: []string{"starved", "pipe-cold"}, may: []string{"tonight-short", "fuel-below-night"}, cause: "cylinder empty"},
 		"exchange-underfilled":  {},
-		"regulator-ices":        {raised: []string{"starved", "pipe-cold"}, cause: "regulator frozen"},
-		"valve-left-shut":       {raised: []string{"starved"}, cause: "valve shut"},
+		"regulator-ices":        {raised: []string{"starved", "pipe-cold"}, cause: "ice at the regulator"},
+		"valve-left-shut":       {raised: []string{"starved"}, cause: "valve or excess-flow device shut"},
 		"slow-loss-20":          {raised: []string{"leak-suspicion"}, may: []string{"pipe-cold", "gas-trace"}},
 		"burner-left-open":      {raised: []string{"gas-warning", "gas-leave"}, may: []string{"gas-trace", "starved", "leak-suspicion"}},
 		"leak":                  {raised: []string{"gas-warning", "gas-leave"}, may: []string{"gas-trace", "starved", "leak-suspicion"}},

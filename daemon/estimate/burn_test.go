@@ -103,8 +103,8 @@ func TestStarvedNeedsHeatDemandFiveMinutesAndNoFlame(t *testing.T) {
 		t.Errorf("after four minutes: starved %v, want no", e.Starved)
 	}
 	e := b.run(2*time.Minute, 0)
-	if e.Starved != Yes || e.StarvedWhy != whyOther {
-		t.Errorf("after six minutes: starved %v, %q; want yes and no particular cause", e.Starved, e.StarvedWhy)
+	if e.Starved != Yes || e.Causes[0].ID != CauseHeater {
+		t.Errorf("after six minutes: starved %v, %q; want yes, and the heater first for want of any evidence", e.Starved, e.StarvedWhy)
 	}
 	if e := b.run(3*time.Minute, 0.15); e.Starved != No {
 		t.Errorf("with the heater burning: starved %v, want no", e.Starved)
@@ -117,18 +117,18 @@ func TestStarvedNeedsHeatDemandFiveMinutesAndNoFlame(t *testing.T) {
 func TestTheCauseOfStarvationFollowsFuelColdAndChange(t *testing.T) {
 	for name, c := range map[string]struct {
 		kg, lockerC float64
-		why         string
+		cause       string
 	}{
-		"nearly empty":              {7.8, 5, whyEmpty},
-		"deep cold with fuel left":  {12, -12, whyRegulator},
-		"neither":                   {12, 5, whyOther},
-		"nearly empty in deep cold": {7.75, -12, whyEmpty},
+		"nearly empty":              {7.8, 5, CauseEmpty},
+		"deep cold with fuel left":  {12, -12, CauseIce},
+		"neither":                   {12, 5, CauseHeater},
+		"nearly empty in deep cold": {7.75, -12, CauseEmpty},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t, c.kg)
 			b.lockerC, b.call = c.lockerC, 1
-			if e := b.run(10*time.Minute, 0); e.Starved != Yes || e.StarvedWhy != c.why {
-				t.Errorf("starved %v, %q; want yes, %q", e.Starved, e.StarvedWhy, c.why)
+			if e := b.run(10*time.Minute, 0); e.Starved != Yes || e.Causes[0].ID != c.cause {
+				t.Errorf("starved %v, %q; want yes, %q", e.Starved, e.StarvedWhy, c.cause)
 			}
 		})
 	}
@@ -137,8 +137,8 @@ func TestTheCauseOfStarvationFollowsFuelColdAndChange(t *testing.T) {
 		b.run(5*time.Minute, 0)
 		b.drive(10*time.Minute, 0, 0.2)
 		b.call = 1
-		if e := b.run(15*time.Minute, 0); e.Starved != Yes || e.StarvedWhy != whyValve {
-			t.Errorf("starved %v, %q; want yes, %q", e.Starved, e.StarvedWhy, whyValve)
+		if e := b.run(15*time.Minute, 0); e.Starved != Yes || e.Causes[0].ID != CauseValve {
+			t.Errorf("starved %v, %q; want yes, %q", e.Starved, e.StarvedWhy, CauseValve)
 		}
 	})
 }

@@ -13,6 +13,7 @@ package estimate
 import (
 	"time"
 
+	"frostline/daemon/supply"
 	"frostline/sensors"
 )
 
@@ -39,6 +40,7 @@ type Params struct {
 	Scale      Scale
 	Cylinder   Cylinder
 	Appliances []Appliance
+	Regulator  Regulator
 	Gas        Gas
 	AltitudeM  float64 // used for air pressure when no barometer is fitted
 }
@@ -59,10 +61,11 @@ type Scale struct {
 
 // Cylinder is what the collar says.
 type Cylinder struct {
-	TareKg          float64 // stamped tare; 0 means not entered
-	TareSDKg        float64 // how far such stamps are off, one standard deviation
-	CapacityKg      float64 // fill by the stamp; 0 means not entered
-	PropaneMassFrac float64 // of the liquid when full; 0 means don't know
+	TareKg          float64         // stamped tare; 0 means not entered
+	TareSDKg        float64         // how far such stamps are off, one standard deviation
+	CapacityKg      float64         // fill by the stamp; 0 means not entered
+	PropaneMassFrac float64         // of the liquid when full; 0 means don't know
+	Shape           supply.Cylinder // zero is guessed from the capacity
 }
 
 // ApplianceKind says how an appliance uses gas.
@@ -161,11 +164,16 @@ type Estimates struct {
 	TareEntered  bool     // a person entered the tare of the cylinder now on the scale
 	Overfilled   bool     // net is above the stamped fill beyond doubt
 
-	LiquidTempC Quantity
-	CylinderKPa Quantity
-	SupplyRatio Quantity
-	SeatMarginK Quantity
-	AirKPa      Quantity
+	LiquidTempC       Quantity
+	CylinderKPa       Quantity  // absolute
+	CylinderGaugeKPa  Quantity  // above the outside air
+	VapourKgPerH      Quantity  // most the cylinder boils off for ever at the regulator's least inlet pressure
+	SupplyRatio       Quantity  // VapourKgPerH over the burn
+	Outlook           Outlook   // of the burn of the last hour
+	ApplianceOutlooks []Outlook // of each at full input, in configuration order, and of all together
+	SeatMarginK       Quantity  // if the fuel is wet; Low is the adiabatic bound
+	Freeze            Freeze
+	AirKPa            Quantity
 
 	Band           GasBand
 	BandWhy        string        // the reason for the band, one sentence
@@ -189,6 +197,7 @@ type Estimates struct {
 	Heat         Tristate // heat demand input
 	Starved      Tristate // heat is called for and no gas is burning
 	StarvedWhy   string   // causes, likeliest first
+	Causes       []Cause  // the same with the evidence; empty unless Starved
 	Certified    Tristate // certified gas alarm input
 	CO           Tristate // CO alarm input
 	Watch        WeightWatch

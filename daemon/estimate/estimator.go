@@ -16,6 +16,8 @@ type Estimator struct {
 	clock  *clock
 	gas    *gasWatch
 	weigh  *weighing
+	vessel *vessel
+	causes causes
 	upS    float64 // of the newest tick
 	begun  bool
 }
@@ -26,6 +28,7 @@ func New(w sensors.Wiring, p Params) *Estimator {
 	return &Estimator{
 		wiring: w, params: p, ix: newIndexes(w),
 		cond: newConditioner(w, p), clock: newClock(w), gas: newGasWatch(p.Gas, w), weigh: newWeighing(p),
+		vessel: newVessel(p), causes: newCauses(),
 	}
 }
 
@@ -66,6 +69,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 	e.step(st.UpS(), state, fresh, out)
 	e.fill(st.UpS(), state, t)
 	e.gas.step(st, state, fresh, out) // after the burn: cooking and losses stay out of its baseline
+	e.causes.smelled(st.UpS(), out.GasLevel)
 
 	heard := e.cond.happened()
 	if n := len(heard) + len(e.weigh.told); n > 0 || stepped {
@@ -132,28 +136,37 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	}
 	out.TareEntered = w.tare.entered
 	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && out.FuelKg.Known() && out.FuelKg.Low > c.CapacityKg
+	for _, h := range w.told {
+		if h.Kind == CylinderPlaced {
+			e.vessel.placed(h.Guess)
+		}
+	}
+	e.vessel.step(upS, out, asRead(e.ix.shell, state, thermometerK, doubtedK), asRead(e.ix.regulator, state, thermometerK, doubtedK))
+	e.starved(upS, out, watching)
+	out.Watch = w.watch.result(watching)
+}
+
+// starved fills in whether heat is called for and no gas burns, and why.
+func (e *Estimator) starved(upS float64, out *Estimates, watching bool) {
+	w := e.weigh
+	heaterKgH := 0.0
+	if h := w.burn.split.heater; h >= 0 {
+		heaterKgH = w.burn.split.part[h].meanKgPerH
+	}
+	e.causes.watch(upS, out, starvedFrac*heaterKgH)
 	out.Starved = w.burn.starved(upS, watching)
 	if !watching && out.Starved == Unsure {
 		out.Starved = w.burn.cooling()
 	}
 	switch {
-	case out.Starved == Yes && !watching:
+	case out.Starved != Yes:
+		e.causes.forget()
+	case !watching:
 		out.StarvedWhy = whyUnseen
-	case out.Starved == Yes:
-		var locker *ChannelState
-		if e.ix.locker >= 0 {
-			locker = &state[e.ix.locker]
-		}
-		out.StarvedWhy = w.starvedWhy(out.FuelKg, out.BatteryV, locker)
+	default:
+		out.Causes, out.StarvedWhy = e.causes.rank(upS, out, e.vessel, heaterKgH, w.unproven)
 	}
-	out.Watch = w.watch.result(watching)
-	out.LiquidTempC = Unknown(notModelled)
-	out.CylinderKPa = out.LiquidTempC
-	out.SupplyRatio = out.LiquidTempC
-	out.SeatMarginK = out.LiquidTempC
 }
-
-const notModelled = "the cylinder's temperature is not modelled yet"
 
 // Change takes what the operator says of the cylinder: that the same one came back, or
 // the tare, capacity and fill of another. With a cylinder on the scale it speaks of that
@@ -165,6 +178,7 @@ func (e *Estimator) Change(c Change) error {
 	}
 	if w.presence == Removed {
 		w.ch, w.said = c, true
+		e.vessel.said(c)
 		return nil
 	}
 	gross := 0.0
@@ -172,6 +186,7 @@ func (e *Estimator) Change(c Change) error {
 		gross = w.levelKg - w.offKg
 	}
 	w.apply(c, gross)
+	e.vessel.said(c)
 	return nil
 }
 

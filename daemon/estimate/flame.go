@@ -21,8 +21,6 @@ const (
 	starvedAfterS = 300 // heat called for so long with no more than
 	starvedFrac   = 0.4 // of the heater's rate
 	starvedSureS  = 120 // for so long, where its interval reaches further
-	emptyKg       = 0.1
-	frozenBelowC  = -7
 )
 
 // burning follows what leaves the cylinder: rate, appliances and the total.
@@ -376,36 +374,8 @@ func (f *burning) starved(upS float64, watching bool) Tristate {
 	return No
 }
 
-// Causes of a starved heater, likeliest first, by what is known (estimation.md 2).
-const (
-	whyEmpty     = "cylinder empty; valve shut; heater locked out"
-	whyRegulator = "regulator frozen or failed; valve shut; heater locked out"
-	whyValve     = "valve shut or not opened again; hose or regulator; heater locked out"
-	whyOther     = "heater locked out; valve shut; regulator frozen or failed"
-	whyBattery   = "house battery low, so that blower or ignition fails; heater locked out; valve shut"
-	whyUnseen    = "the cabin cools while heat is called for, and the scale cannot see why: cylinder off or empty; valve shut; heater locked out"
-)
-
-// lowBatteryV is where heaters' boards and blowers begin to fail (sensing.md 7: reliable
-// only above 11 to 12 V).
-const lowBatteryV = 11.8
-
-func (w *weighing) starvedWhy(fuel, battery Quantity, locker *ChannelState) string {
-	cold := locker != nil && locker.Quality >= sensors.Suspect && locker.Value < frozenBelowC
-	switch {
-	case fuel.Known() && fuel.Low <= emptyKg && (!cold || fuel.Value <= 2*emptyKg):
-		return whyEmpty
-	case battery.Known() && battery.Value < lowBatteryV:
-		return whyBattery
-	case w.unproven:
-		return whyValve
-	case cold:
-		return whyRegulator
-	case fuel.Known() && fuel.Low <= emptyKg:
-		return whyEmpty
-	}
-	return whyOther
-}
+// whyUnseen is said where only the cabin shows it.
+const whyUnseen = "the cabin cools while heat is called for, and the scale cannot see why: cylinder off or empty; valve shut; heater locked out"
 
 // likeHeater reports whether the burn is near the heater's rate.
 func (f *burning) likeHeater() bool {

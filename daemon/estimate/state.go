@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"frostline/daemon/lpg"
 )
 
 // stateVersion is of the layout of State. A State of another version is not read.
@@ -17,6 +19,22 @@ type State struct {
 	Clock     clockState       `json:"clock"`
 	Gas       gasState         `json:"gas"`
 	Scale     scaleState       `json:"scale"`
+	Vessel    vesselState      `json:"vessel"`
+}
+
+// vesselState is the cold of the cylinder and what has been learned of its film.
+type vesselState struct {
+	Begun       bool    `json:"begun"`
+	TempC       float64 `json:"temp_c"`
+	VarK2       float64 `json:"var_k2"`
+	CovK        float64 `json:"cov_k"`
+	FreshK2     float64 `json:"fresh_k2"` // part of VarK2 because nobody saw the cylinder before
+	FilmLn      float64 `json:"film_ln"`
+	FilmVar     float64 `json:"film_var"`
+	Fresh       bool    `json:"fresh"`
+	PropaneFrac float64 `json:"propane_frac"`
+	LeanFrac    float64 `json:"lean_frac"`
+	MeanKgPerH  float64 `json:"mean_kg_h"`
 }
 
 type scaleState struct {
@@ -84,7 +102,7 @@ func (e *Estimator) Save() State {
 			s.Flames = append(s.Flames, name)
 		}
 	}
-	return State{Version: stateVersion, Condition: e.cond.save(), Clock: e.clock.save(), Gas: e.gas.save(), Scale: s}
+	return State{Version: stateVersion, Condition: e.cond.save(), Clock: e.clock.save(), Gas: e.gas.save(), Scale: s, Vessel: e.vessel.save()}
 }
 
 // Restore continues from a State after gapS seconds without a tick; a negative gap is one
@@ -109,6 +127,7 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	if newBoot { // Up has started again, even where it is later than the save by chance
 		e.cond.up, e.clock.mem.Up, e.gas.mem.Up = math.MaxInt64, math.MaxInt64, math.MaxInt64
 	}
+	e.vessel.restore(s.Vessel, gapS, c.CapacityKg, at.Seconds())
 	w := e.weigh
 	atS := at.Seconds()
 	thenS := atS - max(gapS, 0) // of the save, on the clock of this boot
@@ -214,4 +233,32 @@ func (w *weightWatch) restore(s watchState, thenS float64) {
 	for i := range w.n {
 		w.ring[i].UpS += thenS
 	}
+}
+
+func (v *vessel) save() vesselState {
+	return vesselState{Begun: v.begun, TempC: v.tempC, VarK2: v.varK2, CovK: v.covK, FreshK2: v.freshK2,
+		FilmLn: v.lnFilm, FilmVar: v.varLn, Fresh: v.fresh, MeanKgPerH: v.meanKgH,
+		PropaneFrac: v.liquid.PropaneMassFrac(), LeanFrac: v.lean.PropaneMassFrac()}
+}
+
+// restore goes on after gapS in which nobody saw how much was drawn. What no cylinder can
+// have is left out.
+func (v *vessel) restore(s vesselState, gapS, capacityKg, atS float64) {
+	if capacityKg > 0 {
+		v.said(Change{CapacityKg: capacityKg})
+	}
+	if s.FilmLn >= leastLnFilm && s.FilmLn <= mostLnFilm && s.FilmVar > 0 && s.FilmVar <= filmSDLn*filmSDLn {
+		v.lnFilm, v.varLn = s.FilmLn, s.FilmVar
+	}
+	liquid, ok1 := lpg.BlendByMass(s.PropaneFrac, lpg.NButane)
+	lean, ok2 := lpg.BlendByMass(s.LeanFrac, lpg.NButane)
+	if !s.Begun || gapS < 0 || !ok1 || !ok2 || s.PropaneFrac < s.LeanFrac || !(math.Abs(s.TempC) <= lpg.MaxTempC) ||
+		!(s.VarK2 > 0 && s.VarK2 <= 1e4) || !(math.Abs(s.CovK) <= math.Sqrt(s.VarK2*v.varLn)*1.001) || !(s.FreshK2 >= 0) || !(s.MeanKgPerH >= 0 && s.MeanKgPerH <= 100) {
+		return
+	}
+	unseen := unseenKPerH * gapS / 3600
+	v.begun, v.tempC, v.covK, v.fresh = true, s.TempC, s.CovK, s.Fresh
+	v.freshK2 = min(s.FreshK2+unseen*unseen, startSDK*startSDK)
+	v.varK2 = max(min(s.VarK2+unseen*unseen, startSDK*startSDK), s.VarK2)
+	v.liquid, v.lean, v.meanKgH, v.lastS = liquid, lean, s.MeanKgPerH, atS
 }

@@ -28,6 +28,46 @@ type score struct {
 	starvedFalse               int
 	starvedMissed              int
 	starvedWhy                 string
+	causes                     map[string]int // minutes by the cause named first
+	cannotTell                 int
+
+	liquidN, liquidIn, liquidUnknown int
+	liquidSq, liquidMax, liquidWidth float64
+	ratioN, thin                     int
+	ratioLeast                       float64
+	riskMin                          map[string]int
+}
+
+// cold compares the liquid's temperature and what follows from it.
+func (s *score) cold(e *Estimates, tr truthRow) {
+	s.riskMin[string(e.Freeze.Risk)]++
+	if e.SupplyRatio.Known() {
+		s.ratioN++
+		s.ratioLeast = min(s.ratioLeast, e.SupplyRatio.Value)
+	}
+	if e.SupplyRatio.Known() && e.SupplyRatio.Low < 1 {
+		s.thin++
+	}
+	q := e.LiquidTempC
+	if !q.Known() {
+		s.liquidUnknown++
+		return
+	}
+	d := q.Value - tr.liquidC
+	s.liquidN++
+	s.liquidSq += d * d
+	s.liquidMax = max(s.liquidMax, math.Abs(d))
+	s.liquidWidth += q.High - q.Low
+	if tr.liquidC >= q.Low && tr.liquidC <= q.High {
+		s.liquidIn++
+	}
+}
+
+func (s *score) coldString() string {
+	n := float64(max(s.liquidN, 1))
+	return fmt.Sprintf("liquid rms %.2f K max %.2f K in95 %.1f%% width %.1f K known %d unknown %d min; ratio known %d least %.2f; thin %d min; risk %v; causes %v cannot tell %d",
+		math.Sqrt(s.liquidSq/n), s.liquidMax, percent(s.liquidIn, s.liquidN), s.liquidWidth/n, s.liquidN, s.liquidUnknown,
+		s.ratioN, s.ratioLeast, s.thin, s.riskMin, s.causes, s.cannotTell)
 }
 
 func (s *score) minute(e *Estimates, tr, before, after truthRow) {
@@ -40,6 +80,12 @@ func (s *score) minute(e *Estimates, tr, before, after truthRow) {
 	switch {
 	case e.Starved == Yes:
 		s.starved++
+		if len(e.Causes) > 0 {
+			s.causes[e.Causes[0].ID]++
+		}
+		if strings.HasPrefix(e.StarvedWhy, "cannot tell") {
+			s.cannotTell++
+		}
 		if s.starvedWhy == "" {
 			s.starvedWhy = tr.at.Format("15:04 ") + e.StarvedWhy
 		}
@@ -58,6 +104,7 @@ func (s *score) minute(e *Estimates, tr, before, after truthRow) {
 	if !tr.present || tr.moving {
 		return
 	}
+	s.cold(e, tr)
 	if !e.FuelKg.Known() {
 		s.fuelUnknown++
 	} else {
@@ -107,7 +154,7 @@ func (s *score) String() string {
 
 // scoreVan replays a van and compares each minute with the truth.
 func scoreVan(t *testing.T, name string) (score, []happened, []truthRow) {
-	var s score
+	s := score{causes: map[string]int{}, riskMin: map[string]int{}, ratioLeast: math.Inf(1)}
 	if _, err := os.Stat(filepath.Join(tracesDir, name)); err != nil && os.Getenv("FROSTLINE_NO_SKIP") == "" {
 		t.Skipf("no recordings: %v", err)
 	}
@@ -192,23 +239,27 @@ type limit struct {
 	heaterFalse   int
 	burnerFalse   int
 	leak          bool
+	worstLiquidK  float64
+	cause         string // to be named first while starved
+	thinMin       int
 }
 
 func TestRecordedVans(t *testing.T) {
 	for name, l := range map[string]limit{
 		// The stamp of lakeside's cylinder is 77 g off, 1.9 of its standard deviations, so
 		// that the truth lies on the edge of the interval the whole time.
-		"lakeside":    {100, 3, 10, 94, 95, 18, 12, false},
-		"dry-at-four": {150, 3, 98, 94, 92, 8, 10, false},
-		"iced":        {30, 1.5, 98, 92, 97, 4, 6, false},
-		"seep-30":     {60, 3, 98, 98, 0, 4, 30, true},
-		"galley":      {50, 2, 98, 93, 95, 5, 6, false},
-		"noisy-wires": {170, 3, 98, 93, 75, 12, 12, false},
-		"ten-days":    {100, 2, 98, 95, 95, 60, 40, false},
+		"lakeside":    {100, 3, 10, 94, 95, 18, 12, false, 1, "", 10},
+		"dry-at-four": {150, 3, 98, 94, 92, 8, 10, false, 3, CauseEmpty, 40},
+		"iced":        {30, 1.5, 98, 92, 97, 4, 6, false, 2, CauseIce, 400},
+		"seep-30":     {60, 3, 98, 98, 0, 4, 30, true, 1, "", 0},
+		"galley":      {50, 2, 98, 93, 95, 5, 6, false, 1, "", 0},
+		"noisy-wires": {170, 3, 98, 93, 75, 12, 12, false, 1.5, "", 5},
+		"ten-days":    {100, 2, 98, 95, 95, 60, 40, false, 5, "", 40},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s, events, truth := scoreVan(t, name)
 			t.Log(s.String())
+			t.Log(s.coldString())
 			s.within(t, l)
 			flamesWithin(t, l, events, truth)
 			cylinderAndDrives(t, name, events)
@@ -226,6 +277,18 @@ func (s *score) within(t *testing.T, l limit) {
 	}
 	if s.fuelUnknown > 5 {
 		t.Errorf("fuel unknown in %d min with a cylinder on the scale, want at most 5", s.fuelUnknown)
+	}
+	if p := percent(s.liquidIn, s.liquidN); p < 95 || s.liquidN == 0 {
+		t.Errorf("the liquid's interval holds the truth in %.1f %% of %d minutes, want 95", p, s.liquidN)
+	}
+	if s.liquidMax > l.worstLiquidK {
+		t.Errorf("the liquid is up to %.1f K off, limit %.1f", s.liquidMax, l.worstLiquidK)
+	}
+	if n := s.causes[l.cause]; 100*n < 95*s.starved {
+		t.Errorf("of %d starved minutes the causes named first are %v, want %s in 95 %%", s.starved, s.causes, l.cause)
+	}
+	if s.thin > l.thinMin {
+		t.Errorf("the supply looks thin for %d min, limit %d", s.thin, l.thinMin)
 	}
 	if p := percent(s.burnIn, s.burnN); p < l.burnPct {
 		t.Errorf("burn interval holds the truth in %.1f %% of minutes, limit %.0f", p, l.burnPct)

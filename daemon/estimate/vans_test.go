@@ -55,7 +55,7 @@ func (v *van) params() Params {
 		Scale: Scale{CountsPerKg: v.Scale.CountsPerKg, ZeroCounts: v.Scale.ZeroCounts, CalibratedAtC: v.Scale.CalibratedAtC,
 			CapacityKg: v.Scale.CellCapacityKg, ZeroTCGPerK: v.Scale.ZeroTCGPerK, SpanTCPPMPerK: v.Scale.SpanTCPPMPerK,
 			CreepPct30min: v.Scale.CreepPct30min},
-		Cylinder: Cylinder{TareKg: v.Cylinder.StampedTareKg, TareSDKg: v.Cylinder.TareSDKg, CapacityKg: v.Cylinder.CapacityKg},
+		Cylinder: Cylinder{TareKg: v.Cylinder.StampedTareKg, TareSDKg: v.Cylinder.TareSDKg, CapacityKg: v.Cylinder.CapacityKg, PropaneMassFrac: 1},
 		Gas:      Gas{SupplyV: v.Gas.SupplyV, LoadOhm: v.Gas.LoadOhm},
 	}
 	for _, a := range v.Appliances {
@@ -70,6 +70,7 @@ type truthRow struct {
 	fuel, burn, heater, stove, leak float64
 	present, moving                 bool
 	tare                            float64
+	liquidC, supplyFrac             float64
 }
 
 // rows calls f with every row of a CSV, gzipped or not, and the index of each column.
@@ -126,7 +127,7 @@ func readTruth(t *testing.T, dir string) []truthRow {
 			t.Fatal(err)
 		}
 		out = append(out, truthRow{at, num("fuel_kg"), num("burn_kg_h") + num("leak_kg_h"), num("heater_on"), num("stove_kw"), num("leak_kg_h"),
-			num("cylinder_present") == 1, num("moving") == 1, num("tare_kg")})
+			num("cylinder_present") == 1, num("moving") == 1, num("tare_kg"), num("liquid_temp_c"), num("supply")})
 	})
 	return out
 }

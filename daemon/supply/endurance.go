@@ -23,9 +23,9 @@ const (
 
 // An Endurance is how long a steady draw can go on, and what ends it.
 type Endurance struct {
-	Hours float64
-	Ends  Limit
-	Left  Contents // when it ends
+	AfterH float64
+	Ends   Limit
+	Left   Contents // when it ends
 }
 
 // A Draw is a steady draw in steady air.
@@ -34,7 +34,7 @@ type Draw struct {
 	FilmWPerM2K  float64 // 1 to 50; [FilmWPerM2K] unless calibrated
 	KgPerH       float64 // above 0, to 100
 	LeastKPa     float64 // absolute pressure in the cylinder below which the regulator starves
-	MostHours    float64 // stop looking after so long; 0 means [MostHours]
+	MostH        float64 // stop looking after so long; 0 means [MostHours]
 	SteadyMixing bool    // a blend keeps its composition; otherwise it loses propane
 }
 
@@ -47,7 +47,7 @@ type Draw struct {
 // cylinder_transient_examples.csv and scenarios.csv for a given conductance; the
 // conductance itself is an estimate.
 func (c Cylinder) Endure(f lpg.Fuel, now Contents, d Draw) (Endurance, bool) {
-	most := d.MostHours
+	most := d.MostH
 	if most == 0 {
 		most = MostHours
 	}

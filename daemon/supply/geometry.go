@@ -1,6 +1,10 @@
 package supply
 
-import "math"
+import (
+	"math"
+
+	"frostline/daemon/lpg"
+)
 
 // steelWPerMK is the thermal conductivity of carbon steel.
 const steelWPerMK = 50.0
@@ -115,4 +119,21 @@ func (c Cylinder) UAWPerK(liquidL, filmWPerM2K float64) (float64, bool) {
 	}
 	depthM := c.depthM(liquidL)
 	return filmWPerM2K * (c.wettedM2(depthM) + c.finM2(depthM, filmWPerM2K)), true
+}
+
+// FinFrac returns the part of the heat from the air that comes through the dry wall, 0 to
+// 1: the part of [Cylinder.UAOf] that is known least, since it rests on the thickness and
+// conductivity of the steel and not on the wetted area. Ranges as there.
+func (c Cylinder) FinFrac(f lpg.Fuel, now Contents, filmWPerM2K float64) (float64, bool) {
+	liquidKg, _, ok := f.SplitKg(now.LiquidTempC, now.ContentsKg, c.VolumeL)
+	if !ok || !within(filmWPerM2K, 1, 50) || !c.Known() {
+		return 0, false
+	}
+	kgPerM3, ok := f.LiquidKgPerM3(now.LiquidTempC)
+	if !ok || !within(1000*liquidKg/kgPerM3, 0, c.VolumeL) {
+		return 0, false
+	}
+	depthM := c.depthM(1000 * liquidKg / kgPerM3)
+	fin := c.finM2(depthM, filmWPerM2K)
+	return fin / (c.wettedM2(depthM) + fin), true
 }

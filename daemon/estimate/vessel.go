@@ -1,0 +1,435 @@
+package estimate
+
+import (
+	"math"
+
+	"frostline/daemon/lpg"
+	"frostline/daemon/supply"
+	"frostline/sensors"
+)
+
+// How well the cylinder's cold is known. Those without a source are engineering judgement.
+const (
+	vesselStepS   = 10.0
+	startSDK      = 10.0                 // of a cylinder of unknown past about the air of its locker
+	knownSDK      = startSDK * 0.1353353 // e^-2: two time constants later (physics.md 7.4)
+	airSDK        = 0.8                  // between the locker's thermometer and the air about the cylinder
+	outsideSDK    = 3.0                  // of a locker without a thermometer about the outside air
+	unseenKPerH   = 3.0                  // a cylinder cools so fast by a draw that nobody weighed
+	filmSDLn      = 0.20                 // of ln U: 6 to 13 about 8.5 W/m2K at 95 % (physics.md 6.2)
+	finSDFrac     = 0.35                 // of what the dry wall adds; engineering judgement
+	filmLeastSDLn = 0.05                 // however much has been learned
+	shellShareK   = 0.10                 // of the way from the liquid to the air, a thermometer on the shell reads
+	shellSDK      = 0.7
+	shellEveryS   = 600.0 // its error lasts, so its readings count this seldom
+	shellLeastK   = 0.4   // sd that readings of it cannot go below
+	airLostS      = 1800.0
+	burnMeanS     = 3600.0
+	leastFlowKgH  = 0.010 // less is no flame
+	flowHeldS     = 1800.0
+	mostLnFilm    = 0.425  // ln(13/8.5)
+	leastLnFilm   = -0.348 // ln(6/8.5)
+	leastModelKg  = 0.3    // below it there may be no liquid left, and no boiling
+	gradeRichFrac = 1.15   // commercial propane with ethane, over pure (physics.md 4.1)
+	gradePoorFrac = 0.92   // with butanes (physics.md 9)
+	unsetPoorFrac = 0.60   // propane by mass, the leanest mix an owner who does not know may have
+	sayEveryS     = 60.0
+	outlookEveryS = 300.0
+	freshFillFrac = 0.75 // above it a cylinder that was just filled still has its wettest gas (physics.md 7.3)
+)
+
+// vessel is the cylinder as it cools: liquid temperature and the film coefficient to the air
+// as one belief (extended Kalman filter of two states), and the composition of the liquid.
+// Without a thermometer on the shell nothing corrects it; then the interval is that of the
+// film coefficient, carried through the same equations.
+type vessel struct {
+	p        Cylinder
+	apps     []Appliance
+	reg      Regulator
+	shape    supply.Cylinder
+	shaped   bool
+	liquid   lpg.Fuel // likeliest
+	lean     lpg.Fuel // with as little propane as it may have
+	blendSet bool
+
+	tempC   float64
+	lnFilm  float64 // of the film coefficient over the typical one
+	varK2   float64
+	covK    float64
+	varLn   float64
+	finFrac float64 // of the heat from the air, through the dry wall
+	freshK2 float64 // part of varK2 that is there because nobody saw the cylinder before
+	begun   bool
+	seeing  bool // a shell thermometer speaks
+	fresh   bool // filled since, and little used
+
+	lastS    float64
+	airS     float64 // when air was last known
+	airC     float64
+	kg       float64
+	meanKgH  float64 // burn over the last hour
+	flowKgH  float64 // of the newest flame
+	flowSDKg float64 // half its interval
+	flowS    float64
+	shellS   float64
+	shellAt  float64
+	outlookS float64
+	sayS     float64
+	out      vapour
+}
+
+// vapour is what the vessel says, kept between its steps.
+type vapour struct {
+	liquidC, kPa, gaugeKPa, vapourKgPerH, ratio, marginK Quantity
+	outlook                                              Outlook
+	appliances                                           []Outlook
+	freeze                                               Freeze
+}
+
+func newVessel(p Params) *vessel {
+	v := &vessel{p: p.Cylinder, apps: p.Appliances, reg: p.Regulator, varLn: filmSDLn * filmSDLn, outlookS: -outlookEveryS, sayS: -sayEveryS,
+		flowS: math.Inf(-1), airS: math.Inf(-1), shellAt: math.Inf(-1), shellS: math.Inf(-1)}
+	v.form(p.Cylinder)
+	v.unknown(noHistory)
+	return v
+}
+
+const (
+	noHistory   = "too little is known of the last hours of this cylinder: about two of its time constants are needed"
+	noAir       = "no thermometer in the locker or outside"
+	airLost     = "the locker's thermometer is not watching"
+	nearlyEmpty = "nearly empty: whether liquid is left to boil is not known"
+	noBlend     = "the blend is not entered"
+)
+
+// form takes shape and blend from what the owner says.
+func (v *vessel) form(c Cylinder) {
+	v.p = c
+	v.shape, v.shaped = c.Shape, c.Shape.Known()
+	if !v.shaped {
+		kg := c.CapacityKg
+		if kg <= 0 {
+			kg = classCapacityKg
+		}
+		v.shape, v.shaped = supply.Guess(kg)
+	}
+	v.blendSet = c.PropaneMassFrac > 0
+	v.liquid = lpg.Pure(lpg.Propane)
+	if v.blendSet && c.PropaneMassFrac < 1 {
+		v.liquid, _ = lpg.BlendByMass(c.PropaneMassFrac, lpg.NButane)
+	}
+	v.lean = v.liquid
+	if !v.blendSet {
+		v.lean, _ = lpg.BlendByMass(unsetPoorFrac, lpg.NButane)
+	}
+}
+
+// placed forgets the temperature of a cylinder that has been somewhere else.
+func (v *vessel) placed(guess string) {
+	if guess == guessSame {
+		v.freshK2 = min(v.freshK2+9, startSDK*startSDK)
+		v.varK2 = max(v.varK2, v.freshK2)
+		return
+	}
+	v.begun, v.fresh = false, true
+	v.form(v.p)
+}
+
+// said takes the stamped fill of the cylinder that stands there or comes next.
+func (v *vessel) said(ch Change) {
+	if ch.CapacityKg <= 0 || ch.CapacityKg == v.p.CapacityKg {
+		return
+	}
+	v.p.CapacityKg = ch.CapacityKg
+	v.p.Shape = supply.Cylinder{} // the configured shape was that of another one
+	liquid, lean := v.liquid, v.lean
+	v.form(v.p)
+	v.liquid, v.lean = liquid, lean
+}
+
+// unknown says the same of everything.
+func (v *vessel) unknown(why string) {
+	q := Unknown(why)
+	v.out = vapour{liquidC: q, kPa: q, gaugeKPa: q, vapourKgPerH: q, ratio: q, marginK: q,
+		outlook: Outlook{HoursH: q}, freeze: Freeze{Risk: supply.NotAssessed, Why: why}}
+}
+
+// step follows the cylinder to upS.
+func (v *vessel) step(upS float64, out *Estimates, shell, body Quantity) {
+	if !v.begun || upS-v.lastS >= vesselStepS {
+		v.move(upS, out, shell)
+		v.say(upS, out, body)
+	}
+	o := &v.out
+	out.LiquidTempC, out.CylinderKPa, out.CylinderGaugeKPa = o.liquidC, o.kPa, o.gaugeKPa
+	out.VapourKgPerH, out.SupplyRatio, out.SeatMarginK = o.vapourKgPerH, o.ratio, o.marginK
+	out.Outlook, out.ApplianceOutlooks, out.Freeze = o.outlook, o.appliances, o.freeze
+}
+
+// move carries the belief through the time since the last step.
+func (v *vessel) move(upS float64, out *Estimates, shell Quantity) {
+	dt := upS - v.lastS
+	v.lastS = upS
+	air, airSD := out.LockerC, airSDK
+	if !air.Known() {
+		air, airSD = out.OutsideC, outsideSDK
+	}
+	if air.Known() {
+		v.airC, v.airS = air.Value, upS
+		airSD = max(airSD, (air.High-air.Low)/3.92)
+	}
+	if out.FuelKg.Known() {
+		v.kg = max(out.FuelKg.Value, leastModelKg)
+	}
+	if !v.begun {
+		if air.Known() && out.FuelKg.Known() {
+			v.begin(upS)
+		}
+		return
+	}
+	drawKgH := v.flow(upS, dt, out)
+	v.predict(dt, drawKgH, out.BurnKgPerH.Known())
+	if shell.Known() && shell.At.Seconds() > v.shellAt {
+		v.shellAt, v.seeing = shell.At.Seconds(), true
+		if upS-v.shellS >= shellEveryS || v.freshK2 > knownSDK*knownSDK {
+			v.shellS = upS
+			v.see(shell.Value)
+		}
+	} else if upS-v.shellAt > airLostS {
+		v.seeing = false
+	}
+}
+
+func (v *vessel) begin(upS float64) {
+	v.begun = true
+	v.tempC = v.airC
+	v.freshK2 = startSDK * startSDK
+	v.varK2, v.covK = v.freshK2, 0
+	v.flowS, v.meanKgH = math.Inf(-1), 0
+	if full := v.p.CapacityKg; full > v.kg { // what was drawn before it came here took more propane than butane
+		if f, ok := supply.Deplete(v.liquid, v.tempC, full, full-v.kg); ok {
+			v.liquid = f
+		}
+		if f, ok := supply.Deplete(v.lean, v.tempC, full, full-v.kg); ok {
+			v.lean = f
+		}
+	}
+	v.outlookS, v.sayS = upS-outlookEveryS, upS-sayEveryS
+}
+
+// flow is the burn now, and keeps the mean of the last hour and that of the newest flame.
+func (v *vessel) flow(upS, dt float64, out *Estimates) float64 {
+	q := out.BurnKgPerH
+	if !q.Known() {
+		return 0
+	}
+	v.meanKgH += (1 - math.Exp(-dt/burnMeanS)) * (q.Value - v.meanKgH)
+	if q.Value > leastFlowKgH && q.Low > 0 {
+		v.flowKgH, v.flowSDKg, v.flowS = q.Value, (q.High-q.Low)/3.92, upS
+	}
+	return q.Value
+}
+
+// predict moves temperature, composition and doubt by dt. What nobody weighed widens.
+func (v *vessel) predict(dt, drawKgH float64, weighed bool) {
+	for dt > 0 {
+		part := min(dt, 600)
+		dt -= part
+		ua, ok := v.shape.UAOf(v.liquid, supply.Contents{ContentsKg: v.kg, LiquidTempC: v.tempC}, supply.FilmWPerM2K)
+		if !ok {
+			v.varK2 = startSDK * startSDK
+			v.freshK2 = v.varK2
+			return
+		}
+		ua *= math.Exp(v.lnFilm)
+		now := supply.Contents{ContentsKg: v.kg, LiquidTempC: v.tempC}
+		next, ok := v.shape.Step(v.liquid, now, supply.Conditions{AirTempC: clipC(v.airC), UAWPerK: ua, DrawKgPerH: drawKgH}, part)
+		if !ok {
+			return
+		}
+		jPerK, ok := v.liquid.TwoPhaseJPerK(v.tempC, v.kg, v.shape.VolumeL)
+		if !ok {
+			return
+		}
+		v.finFrac, _ = v.shape.FinFrac(v.liquid, now, supply.FilmWPerM2K)
+		x := part * ua / (jPerK + v.shape.WallJPerK)
+		keep := math.Exp(-x)
+		gain := -math.Expm1(-x) * (v.airC - (v.tempC+next.LiquidTempC)/2) // kelvins per unit of ln U
+		gain *= v.filmSDLn() / math.Sqrt(v.varLn)                         // what the dry wall adds moves with it
+		v.varK2 = keep*keep*v.varK2 + 2*keep*gain*v.covK + gain*gain*v.varLn
+		v.covK = keep*v.covK + gain*v.varLn
+		v.freshK2 *= keep * keep
+		if !weighed {
+			k := unseenKPerH * part / 3600
+			v.varK2 += k * k
+			v.freshK2 = min(v.freshK2+k*k, startSDK*startSDK)
+		}
+		if drawKgH > 0 {
+			v.draw(drawKgH * part / 3600)
+		}
+		v.tempC = next.LiquidTempC
+	}
+}
+
+// filmSDLn is how far the conductance may be off, as a standard deviation of its logarithm.
+func (v *vessel) filmSDLn() float64 { return math.Sqrt(v.varLn + math.Pow(finSDFrac*v.finFrac, 2)) }
+
+// draw takes vapour out of the liquid's composition.
+func (v *vessel) draw(kg float64) {
+	if v.lean.PropaneMassFrac() == 1 {
+		return
+	}
+	if f, ok := supply.Deplete(v.liquid, v.tempC, v.kg, kg); ok {
+		v.liquid = f
+	}
+	if f, ok := supply.Deplete(v.lean, v.tempC, v.kg, kg); ok {
+		v.lean = f
+	}
+}
+
+// see folds in a thermometer on the shell, which reads between the liquid and the air. The
+// film coefficient learns from it within its bounds.
+func (v *vessel) see(shellC float64) {
+	off := v.airC - v.tempC
+	sd := math.Hypot(shellSDK, shellShareK*off)
+	r := sd * sd
+	miss := shellC - shellShareK*v.airC - (1-shellShareK)*v.tempC
+	h := 1 - shellShareK
+	s := h*h*v.varK2 + r
+	kT, kL := h*v.varK2/s, h*v.covK/s
+	v.tempC += kT * miss
+	v.lnFilm = min(max(v.lnFilm+kL*miss, leastLnFilm), mostLnFilm)
+	v.varLn = max(v.varLn-kL*h*v.covK, filmLeastSDLn*filmLeastSDLn)
+	v.covK *= 1 - kT*h
+	v.varK2 = max((1-kT*h)*v.varK2, shellLeastK*shellLeastK)
+	v.freshK2 = min(v.freshK2*(1-kT*h), v.varK2)
+}
+
+// clipC keeps a temperature within what the models were made for.
+func clipC(c float64) float64 { return min(max(c, lpg.MinTempC), lpg.MaxTempC) }
+
+// sdK is how far the liquid may be off.
+func (v *vessel) sdK() float64 {
+	air := airSDK
+	if v.seeing {
+		air = 0 // what it does to the liquid is seen
+	}
+	return math.Sqrt(v.varK2 + air*air)
+}
+
+// say works out everything that follows from the belief.
+func (v *vessel) say(upS float64, out *Estimates, body Quantity) {
+	switch {
+	case !v.shaped:
+		v.unknown("the size of the cylinder is not known")
+		return
+	case out.Cylinder == Removed:
+		v.unknown("no cylinder on the scale")
+		return
+	case math.IsInf(v.airS, -1):
+		v.unknown(noAir)
+		return
+	case upS-v.airS > airLostS:
+		v.unknown(airLost)
+		return
+	case !v.begun && !out.FuelKg.Known():
+		v.unknown("the contents are not known: " + out.FuelKg.Why)
+		return
+	case out.FuelKg.Known() && out.FuelKg.Value < leastModelKg:
+		v.unknown(nearlyEmpty)
+		return
+	case !v.begun || v.freshK2 > knownSDK*knownSDK:
+		v.unknown(noHistory)
+		return
+	}
+	v.temperature(upS, out)
+	v.capacity(upS, out)
+	v.seat(upS, out, body)
+	if upS-v.outlookS >= outlookEveryS {
+		v.outlookS = upS
+		v.outlooks(upS, out)
+	}
+}
+
+// temperature fills in temperature and pressure.
+func (v *vessel) temperature(upS float64, out *Estimates) {
+	half := 1.96 * v.sdK()
+	q := Quantity{Value: v.tempC, Low: v.tempC - half, High: v.tempC + half, Quality: sensors.Good, At: seconds(upS)}
+	if !out.LockerC.Known() && !v.seeing {
+		q.Quality, q.Why = sensors.Suspect, "from the outside air, for want of the locker's thermometer"
+	}
+	v.out.liquidC = q
+	kPa, ok := v.liquid.BubbleKPa(q.Value)
+	low, okLow := v.lean.BubbleKPa(max(q.Low, lpg.MinBlendTempC))
+	high, okHigh := v.liquid.BubbleKPa(min(q.High, lpg.MaxBlendTempC))
+	switch {
+	case !ok || !okLow || !okHigh:
+		v.out.kPa = Unknown("the liquid is outside the temperatures its pressure is known for")
+	default:
+		p := Quantity{Value: kPa, Low: gradePoorFrac * low, High: gradeRichFrac * high, Quality: q.Quality, Why: q.Why, At: q.At}
+		if !v.blendSet {
+			p.Quality, p.Why = sensors.Suspect, noBlend+": from propane down to a lean mix"
+		}
+		v.out.kPa = p
+	}
+	g := v.out.kPa
+	if g.Known() {
+		a := out.AirKPa
+		g.Value, g.Low, g.High = max(0, g.Value-a.Value), max(0, g.Low-a.High), max(0, g.High-a.Low)
+	}
+	v.out.gaugeKPa = g
+}
+
+// capacity fills in what can boil off for ever, and the supply ratio.
+func (v *vessel) capacity(upS float64, out *Estimates) {
+	v.out.vapourKgPerH, v.out.ratio = v.steady(upS, out), Unknown("nothing is burning")
+	q, b := v.out.vapourKgPerH, out.BurnKgPerH
+	switch {
+	case !q.Known():
+		v.out.ratio = q
+	case !b.Known():
+		v.out.ratio = Unknown("the burn is not known: " + b.Why)
+	case b.Value > leastFlowKgH && b.Low > 0:
+		burnSD := (b.High - b.Low) / 3.92 / b.Value
+		r := q.Value / b.Value
+		low, high := 0.0, q.High/b.Value
+		if q.Low > 0 && r > 0 {
+			low = r * math.Exp(-math.Hypot(math.Log(q.Value/q.Low), 1.96*burnSD))
+			high = r * math.Exp(math.Hypot(math.Log(q.High/q.Value), 1.96*burnSD))
+		}
+		v.out.ratio = Quantity{Value: r, Low: low, High: high, Quality: min(q.Quality, b.Quality), Why: q.Why, At: q.At}
+	}
+}
+
+// steady is the largest burn that the present level sustains for ever.
+func (v *vessel) steady(upS float64, out *Estimates) Quantity {
+	now := supply.Contents{ContentsKg: v.kg, LiquidTempC: v.tempC}
+	ua, ok := v.shape.UAOf(v.liquid, now, supply.FilmWPerM2K)
+	if !ok {
+		return Unknown(nearlyEmpty)
+	}
+	ua *= math.Exp(v.lnFilm)
+	spread := math.Exp(1.96 * v.filmSDLn())
+	a := out.AirKPa
+	value, ok1 := v.sustains(v.liquid, ua, v.airC, a.Value)
+	low, ok2 := v.sustains(v.lean, ua/spread, v.airC-1.96*airSDK, a.High)
+	high, ok3 := v.sustains(v.liquid, ua*spread, v.airC+1.96*airSDK, a.Low)
+	if !ok1 || !ok2 || !ok3 {
+		return Unknown("the air is outside the temperatures the model holds for")
+	}
+	q := Quantity{Value: value, Low: min(low, value), High: max(high, value), Quality: sensors.Good, At: seconds(upS)}
+	if !v.blendSet {
+		q.Quality, q.Why = sensors.Suspect, noBlend
+	}
+	return q
+}
+
+// sustains is the flow at the regulator's least inlet pressure; none where the fuel has no
+// such pressure in its range, because then it is too cold.
+func (v *vessel) sustains(f lpg.Fuel, ua, airC, atmKPa float64) (float64, bool) {
+	limitC, ok := supply.LimitC(f, atmKPa, v.reg.leastGaugeKPa())
+	if !ok {
+		return 0, false
+	}
+	return supply.SteadyKgPerH(f, ua, clipC(airC), limitC)
+}
