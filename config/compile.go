@@ -16,6 +16,7 @@ import (
 	"frostline/daemon/estimate"
 	"frostline/daemon/lpg"
 	"frostline/daemon/nights"
+	"frostline/daemon/supply"
 	"frostline/sensors"
 	"frostline/sensors/hw"
 )
@@ -171,6 +172,7 @@ func (c *compiler) config(r *rawConfig) *Config {
 		Scale:      c.scale(r.Scale, wiring.Index(sensors.LoadCounts) >= 0),
 		Cylinder:   c.cylinder(r.Cylinder),
 		Appliances: c.appliances(r.Appliance),
+		Regulator:  c.regulator(r.Regulator),
 		Gas:        c.gas(r.Gas),
 	}
 	start, end := c.clock("night.start", r.Night.Start, 18*60), c.clock("night.end", r.Night.End, 10*60)
@@ -227,8 +229,49 @@ func (c *compiler) cylinder(r rawCylinder) estimate.Cylinder {
 		TareSDKg:   c.quantity("cylinder.tare_error", r.TareError, mass, 0.12, 0.001, 2),
 		CapacityKg: c.quantity("cylinder.capacity", r.Capacity, mass, 0, 0.4, 50),
 	}
+	cyl.Shape = c.shape(r, cyl.CapacityKg)
 	cyl.PropaneMassFrac = blends[c.oneOf("cylinder.blend", r.Blend, "unknown", "propane", "mix", "unknown")]
 	return cyl
+}
+
+// shape is the cylinder's size, by name or by its water capacity and diameter; none is
+// guessed from the fill later.
+func (c *compiler) shape(r rawCylinder, fillKg float64) supply.Cylinder {
+	var names []string
+	for _, s := range supply.Sizes() {
+		names = append(names, s.Name)
+	}
+	var shape supply.Cylinder
+	if r.Size != nil {
+		if s, ok := supply.Named(c.oneOf("cylinder.size", r.Size, names[0], names...)); ok {
+			shape = s.Cylinder()
+		}
+	}
+	waterL := c.quantity("cylinder.water_capacity", r.Water, volume, 0, 1, 500)
+	outsideMM := c.quantity("cylinder.diameter", r.Diameter, diameter, 0, 100, 1000)
+	if waterL == 0 && outsideMM == 0 {
+		return shape
+	}
+	if !shape.Known() { // its proportions are those of a common size
+		if fillKg == 0 {
+			fillKg = 9.07
+		}
+		shape, _ = supply.Guess(fillKg)
+	}
+	shape, ok := shape.Resized(waterL, outsideMM)
+	if !ok {
+		c.wrong("cylinder.water_capacity", "no upright cylinder has this water capacity and diameter; give both as the collar and a tape say, or cylinder.size")
+	}
+	return shape
+}
+
+func (c *compiler) regulator(r rawRegulator) estimate.Regulator {
+	stages := c.number("regulator.stages", r.Stages, 1, 1, 2)
+	if stages != 1 && stages != 2 {
+		c.wrong("regulator.stages", "%v stages: write 1 or 2", stages)
+	}
+	return estimate.Regulator{TwoStage: stages == 2,
+		LeastGaugeKPa: c.quantity("regulator.least_inlet", r.LeastInlet, gauge, supply.LeastInletGaugeKPa, 5, 500)}
 }
 
 func (c *compiler) appliances(list []rawAppliance) []estimate.Appliance {

@@ -198,3 +198,38 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+func TestACylinderIsSizedByNameOrByItsCollar(t *testing.T) {
+	for text, want := range map[string]struct{ waterL, diameterM float64 }{
+		"capacity = \"9.1 kg\"\n":                              {0, 0}, // guessed later, also for the next one
+		"size = \"de-11kg\"\n":                                 {27.2, 0.300 - 2*0.0026},
+		"water_capacity = \"27.2 L\"\ndiameter = \"300 mm\"\n": {27.2, 0.300 - 2*0.0026},
+		"size = \"us-20lb\"\ndiameter = \"12 in\"\n":           {21.61, 0.3048 - 2*0.0026},
+		"capacity = \"5 kg\"\nwater_capacity = \"11.75 L\"\n":  {11.75, 0.2249},
+	} {
+		cfg, err := Parse("x", []byte("[cylinder]\n"+text))
+		if err != nil {
+			t.Errorf("%q: %v", text, err)
+			continue
+		}
+		got := cfg.Core.Estimate.Cylinder.Shape
+		if math.Abs(got.VolumeL-want.waterL) > 0.01 || math.Abs(got.DiameterM-want.diameterM) > 0.002 {
+			t.Errorf("%q makes %.2f L and %.4f m, want %.2f and %.4f", text, got.VolumeL, got.DiameterM, want.waterL, want.diameterM)
+		}
+	}
+	for text, want := range map[string]string{
+		"[cylinder]\nsize = \"de-11\"\n":                                `"de-11" is not one of us-5lb`,
+		"[cylinder]\nwater_capacity = \"5 L\"\ndiameter = \"318 mm\"\n": "no upright cylinder has this water capacity",
+		"[regulator]\nstages = 3\n":                                     "must lie between 1 and 2",
+		"[regulator]\nstages = 1.5\n":                                   "write 1 or 2",
+		"[regulator]\nleast_inlet = \"11 inches\"\n":                    "is not a unit of a gauge pressure",
+	} {
+		if _, err := Parse("x", []byte(text)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %q", text, err, want)
+		}
+	}
+	cfg, err := Parse("x", []byte("[regulator]\nstages = 2\nleast_inlet = \"10 psi\"\n"))
+	if err != nil || !cfg.Core.Estimate.Regulator.TwoStage || math.Abs(cfg.Core.Estimate.Regulator.LeastGaugeKPa-68.95) > 0.01 {
+		t.Errorf("two stages and 10 psi read as %+v, %v", cfg.Core.Estimate.Regulator, err)
+	}
+}

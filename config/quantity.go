@@ -28,6 +28,9 @@ var (
 	power       = dimension{"a power", []unit{{"kW", 1, 0}, {"W", 1e-3, 0}, {"BTU/h", 1055.05585262 / 3.6e6, 0}, {"Btu/h", 1055.05585262 / 3.6e6, 0}}}
 	temperature = dimension{"a temperature", []unit{{"C", 1, 0}, {"°C", 1, 0}, {"F", 5.0 / 9, -160.0 / 9}, {"°F", 5.0 / 9, -160.0 / 9}}}
 	length      = dimension{"a length", []unit{{"m", 1, 0}, {"ft", 0.3048, 0}}}
+	diameter    = dimension{"a diameter", []unit{{"mm", 1, 0}, {"cm", 10, 0}, {"in", 25.4, 0}}}
+	volume      = dimension{"a volume", []unit{{"L", 1, 0}, {"l", 1, 0}, {"gal", 3.785411784, 0}}}
+	gauge       = dimension{"a gauge pressure", []unit{{"kPa", 1, 0}, {"bar", 100, 0}, {"mbar", 0.1, 0}, {"psi", 6.894757293168, 0}}}
 	voltage     = dimension{"a voltage", []unit{{"V", 1, 0}, {"mV", 1e-3, 0}}}
 	resistance  = dimension{"a resistance", []unit{{"ohm", 1, 0}, {"kohm", 1e3, 0}}}
 	massPerK    = dimension{"a mass per kelvin", []unit{{"g/K", 1, 0}, {"kg/K", 1e3, 0}}}

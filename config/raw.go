@@ -12,6 +12,7 @@ type rawConfig struct {
 	Van       rawVan         `toml:"van"`
 	Scale     rawScale       `toml:"scale"`
 	Cylinder  rawCylinder    `toml:"cylinder"`
+	Regulator rawRegulator   `toml:"regulator"`
 	Appliance []rawAppliance `toml:"appliance"`
 	Gas       rawGas         `toml:"gas"`
 	Sensor    []rawSensor    `toml:"sensor"`
@@ -46,7 +47,15 @@ type rawCylinder struct {
 	TareError   any `toml:"tare_error"`
 	Capacity    any `toml:"capacity"`
 	Blend       any `toml:"blend"`
+	Size        any `toml:"size"`
+	Water       any `toml:"water_capacity"`
+	Diameter    any `toml:"diameter"`
 	RequalifyBy any `toml:"requalify_by"`
+}
+
+type rawRegulator struct {
+	Stages     any `toml:"stages"`
+	LeastInlet any `toml:"least_inlet"`
 }
 
 type rawAppliance struct {

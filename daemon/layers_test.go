@@ -36,7 +36,7 @@ var layers = []struct {
 	{"daemon/history", false, []string{"sensors", "daemon/estimate", "daemon/nights", "alerts", "daemon/core"}},
 	{"daemon/web", false, []string{"sensors", "daemon/estimate", "daemon/nights", "daemon/show", "alerts", "daemon/core"}},
 	{"daemon", false, []string{"sensors", "daemon/estimate", "daemon/core"}},
-	{"config", false, []string{"sensors", "daemon/lpg", "daemon/estimate", "daemon/nights", "alerts", "daemon/core", "sensors/hw"}},
+	{"config", false, []string{"sensors", "daemon/lpg", "daemon/supply", "daemon/estimate", "daemon/nights", "alerts", "daemon/core", "sensors/hw"}},
 	{"cmd/frostline", false, []string{"*"}},
 }
 

@@ -279,7 +279,7 @@ func watch(t *testing.T, addr string) *watcher {
 	t.Helper()
 	w := &watcher{ledger: newLedger()}
 	o := paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("watcher").SetAutoReconnect(false).
-		SetConnectTimeout(5 * time.Second).SetOrderMatters(true)
+		SetConnectTimeout(hangLimit).SetKeepAlive(hangLimit).SetPingTimeout(hangLimit).SetOrderMatters(true)
 	w.client = paho.NewClient(o)
 	if tok := w.client.Connect(); !tok.WaitTimeout(hangLimit) || tok.Error() != nil {
 		t.Fatalf("watcher: %v", tok.Error())
@@ -343,6 +343,12 @@ func (r *road) serve() {
 			up, down = r.pothole()
 		}
 		r.mu.Lock()
+		if !r.open { // closed while we dialled
+			r.mu.Unlock()
+			in.Close()
+			out.Close()
+			continue
+		}
 		r.conns = append(r.conns, in, out)
 		r.n++
 		r.mu.Unlock()

@@ -9,6 +9,7 @@ import (
 	"encoding/pem"
 	"fmt"
 	"math/big"
+	mrand "math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -32,25 +33,38 @@ type mosquitto struct {
 // newMosquitto starts a broker on a free port of loopback with these lines of configuration.
 func newMosquitto(t *testing.T, config ...string) *mosquitto {
 	t.Helper()
-	path := program(t, "mosquitto")
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	m := &mosquitto{path: program(t, "mosquitto"), conf: filepath.Join(t.TempDir(), "mosquitto.conf"), addr: ownAddress(t)}
+	host, port, err := net.SplitHostPort(m.addr)
 	if err != nil {
 		t.Fatal(err)
 	}
-	m := &mosquitto{path: path, conf: filepath.Join(t.TempDir(), "mosquitto.conf"), addr: l.Addr().String()}
-	l.Close()
-	_, port, _ := net.SplitHostPort(m.addr)
 	me, err := user.Current()
 	if err != nil {
 		t.Fatal(err)
 	}
-	config = append([]string{"user " + me.Username, "listener " + port + " 127.0.0.1"}, config...)
+	config = append([]string{"user " + me.Username, "listener " + port + " " + host}, config...)
 	if err := os.WriteFile(m.conf, []byte(strings.Join(config, "\n")+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	m.start(t)
 	t.Cleanup(func() { m.stop(t, syscall.SIGKILL) })
 	return m
+}
+
+// ownAddress is a free port on an address of loopback that nothing else uses, so that it
+// stays free while a broker is away: no other test and no outgoing connection takes it.
+func ownAddress(t *testing.T) string {
+	t.Helper()
+	host := fmt.Sprintf("127.%d.%d.%d", 1+mrand.N(254), mrand.N(256), 1+mrand.N(254))
+	l, err := net.Listen("tcp", host+":0")
+	if err != nil { // a system whose loopback is one address
+		l, err = net.Listen("tcp", "127.0.0.1:0")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
 }
 
 func (m *mosquitto) start(t *testing.T) {
@@ -228,7 +242,7 @@ func (a *authority) issue(t *testing.T, dir, name string, usage x509.ExtKeyUsage
 	t.Helper()
 	cert, key = filepath.Join(dir, name+".pem"), filepath.Join(dir, name+".key")
 	k := newKey(t)
-	template := &x509.Certificate{SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: name}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+	template := &x509.Certificate{SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: name}, IPAddresses: []net.IP{net.ParseIP(host)},
 		ExtKeyUsage: []x509.ExtKeyUsage{usage}, NotBefore: a.cert.NotBefore, NotAfter: a.cert.NotAfter}
 	der, err := x509.CreateCertificate(rand.Reader, template, a.cert, k.Public(), a.key)
 	if err != nil {

@@ -2,6 +2,7 @@ package announce
 
 import (
 	"strconv"
+	"strings"
 	"time"
 
 	"frostline/alerts"
@@ -75,9 +76,13 @@ func fuelProperties() []property {
 func regulatorProperties() []property {
 	margin := func(f facts) estimate.Quantity { return f.Est.SeatMarginK }
 	return []property{
-		// No rule that turns the margin into this word is built yet, so it says so.
-		enum("freeze-risk", "Ice at the regulator", "not-assessed,not-expected,possible-if-wet,likely-if-wet",
-			func(facts) string { return "not-assessed" }),
+		enum("freeze-risk", "Ice at the regulator", strings.Join(estimate.Risks(), ","), func(f facts) string {
+			if !f.Est.Freeze.Assessed() {
+				return "not-assessed"
+			}
+			return string(f.Est.Freeze.Risk)
+		}),
+		text("why", "What the freeze risk rests on", noisy, func(f facts) string { return f.Est.Freeze.Why }),
 		number("seat-margin", "Seat margin, if the fuel is wet", "K", "",
 			func(f facts) string { return known(margin(f), decimal(margin(f).Value, 1)) }),
 		enum("quality", "Quality of the seat margin", qualityFormat, func(f facts) string { return quality(margin(f).Quality) }),

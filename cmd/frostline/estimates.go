@@ -21,7 +21,8 @@ type estimatesCSV struct {
 var estimateColumns = []string{"up_s", "wall", "fuel_kg", "fuel_low_kg", "fuel_high_kg", "burn_kg_h", "burn_low_kg_h",
 	"burn_high_kg_h", "heater_kg_h", "other_kg_h", "liquid_c", "cylinder_kpa", "supply_ratio", "seat_margin_k",
 	"gas_pct_lel", "gas_band", "cabin_c", "outside_c", "nights_left", "nights_left_low", "nights_left_high",
-	"cylinder", "moving", "appliances"}
+	"cylinder", "moving", "appliances",
+	"liquid_low_c", "liquid_high_c", "supply_ratio_low", "seat_margin_low_k", "freeze_risk", "starved", "starved_cause"}
 
 func newEstimatesCSV(out io.Writer) *estimatesCSV {
 	e := &estimatesCSV{w: csv.NewWriter(out)}
@@ -56,6 +57,18 @@ func (e *estimatesCSV) row(s *core.Snapshot) error {
 	if x.Moving {
 		moving = "1"
 	}
+	low := func(q estimate.Quantity, digits int) string {
+		q.Value = q.Low
+		return value(q, digits)
+	}
+	high := func(q estimate.Quantity, digits int) string {
+		q.Value = q.High
+		return value(q, digits)
+	}
+	cause := ""
+	if len(x.Causes) > 0 {
+		cause = x.Causes[0].ID
+	}
 	shares, err := sharesJSON(x.Shares)
 	if err != nil {
 		return err
@@ -63,7 +76,9 @@ func (e *estimatesCSV) row(s *core.Snapshot) error {
 	err = e.w.Write([]string{number(s.Stamp.UpS(), 3), core.FormatWall(s.Stamp.Wall), fuel, fuelLow, fuelHigh, burn, burnLow, burnHigh,
 		value(x.HeaterKgPerH, 4), value(x.OtherKgPerH, 4), value(x.LiquidTempC, 2), value(x.CylinderKPa, 1),
 		value(x.SupplyRatio, 2), value(x.SeatMarginK, 2), value(x.FloorGasPctLEL, 2), string(x.Band),
-		value(x.CabinC, 2), value(x.OutsideC, 2), left, leftLow, leftHigh, string(x.Cylinder), moving, shares})
+		value(x.CabinC, 2), value(x.OutsideC, 2), left, leftLow, leftHigh, string(x.Cylinder), moving, shares,
+		low(x.LiquidTempC, 2), high(x.LiquidTempC, 2), low(x.SupplyRatio, 2), low(x.SeatMarginK, 2), string(x.Freeze.Risk),
+		starved(x.Starved), cause})
 	e.w.Flush()
 	if err == nil {
 		err = e.w.Error()
@@ -98,4 +113,15 @@ func sharesJSON(shares []estimate.Share) (string, error) {
 		b = append(b, number(s.KgPerH, 4)...)
 	}
 	return string(append(b, '}')), nil
+}
+
+// starved is the belief as a cell: empty where it is not known.
+func starved(t estimate.Tristate) string {
+	switch t {
+	case estimate.Yes:
+		return "1"
+	case estimate.No:
+		return "0"
+	}
+	return ""
 }

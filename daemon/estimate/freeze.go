@@ -163,22 +163,47 @@ func (f Freeze) said(s supply.Seat) string {
 // whole is a temperature without decimals and without a negative zero.
 func whole(c float64) string { return fmt.Sprintf("%.0f", math.Round(c)+0) }
 
-// outlooks works out how long the burn of the last hour and each appliance can go on.
+// outlooks keeps the outlooks of the last hour's burn, of each appliance and of all together.
+// They are the dearest numbers of a tick, so after the first time one is worked out anew at
+// a time, each within outlookEveryS.
 func (v *vessel) outlooks(upS float64, out *Estimates) {
-	v.out.outlook = v.lasts(upS, "", v.meanKgH, out)
-	if len(v.apps) > 0 {
-		list := make([]Outlook, 0, len(v.apps)+1)
-		all := 0.0
-		for _, a := range v.apps {
-			kgPerH := kgPerHFromKW(a.RatedKW)
-			all += kgPerH
-			list = append(list, v.lasts(upS, a.Name, kgPerH, out))
+	n := len(v.apps)
+	if n > 1 {
+		n++ // all together
+	}
+	first := !v.outlooked
+	if !first && upS-v.outlookS < outlookEveryS/float64(n+1) {
+		return
+	}
+	v.outlookS, v.outlooked = upS, true
+	list := make([]Outlook, n)
+	copy(list, v.out.appliances)
+	for k := range n + 1 {
+		if !first && k != v.outlookN {
+			continue
 		}
-		if len(v.apps) > 1 {
-			list = append(list, v.lasts(upS, "all", all, out))
+		if k == n {
+			v.out.outlook = v.lasts(upS, "", v.meanKgH, out)
+			continue
 		}
+		name, kgPerH := v.input(k)
+		list[k] = v.lasts(upS, name, kgPerH, out)
+	}
+	v.outlookN = (v.outlookN + 1) % (n + 1)
+	if n > 0 {
 		v.out.appliances = list
 	}
+}
+
+// input is the full input of an appliance, or after the last one of all together.
+func (v *vessel) input(k int) (name string, kgPerH float64) {
+	if k < len(v.apps) {
+		return v.apps[k].Name, kgPerHFromKW(v.apps[k].RatedKW)
+	}
+	for _, a := range v.apps {
+		kgPerH += kgPerHFromKW(a.RatedKW)
+	}
+	return "all", kgPerH
 }
 
 func (v *vessel) lasts(upS float64, name string, kgPerH float64, out *Estimates) Outlook {
@@ -203,14 +228,16 @@ func (v *vessel) lasts(upS float64, name string, kgPerH float64, out *Estimates)
 	mid, ok1 := v.shape.Endure(v.liquid, supply.Contents{ContentsKg: v.kg, LiquidTempC: v.tempC}, draw)
 	draw.FilmWPerM2K, draw.AirTempC, draw.LeastKPa = film/spread, clipC(v.airC-1.96*airSDK), least+(out.AirKPa.High-out.AirKPa.Value)
 	low, ok2 := v.shape.Endure(v.lean, supply.Contents{ContentsKg: max(kg.Low, leastModelKg), LiquidTempC: v.tempC - half}, draw)
-	draw.FilmWPerM2K, draw.AirTempC, draw.LeastKPa = film*spread, clipC(v.airC+1.96*airSDK), least
-	high, ok3 := v.shape.Endure(v.liquid, supply.Contents{ContentsKg: max(kg.High, v.kg), LiquidTempC: v.tempC + half}, draw)
+	high := mid
+	if name == "" { // the rich end matters to nobody who asks whether an appliance can run
+		draw.FilmWPerM2K, draw.AirTempC, draw.LeastKPa = film*spread, clipC(v.airC+1.96*airSDK), least
+		if e, ok := v.shape.Endure(v.liquid, supply.Contents{ContentsKg: max(kg.High, v.kg), LiquidTempC: v.tempC + half}, draw); ok {
+			high = e
+		}
+	}
 	if !ok1 || !ok2 {
 		o.HoursH = Unknown("the liquid or the air is outside what the model holds for")
 		return o
-	}
-	if !ok3 {
-		high = mid
 	}
 	o.Ends, o.EndsLow = mid.Ends, low.Ends
 	o.HoursH = Quantity{Value: mid.AfterH, Low: min(low.AfterH, mid.AfterH), High: max(high.AfterH, mid.AfterH),

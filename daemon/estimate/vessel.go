@@ -34,7 +34,7 @@ const (
 	gradePoorFrac = 0.92   // with butanes (physics.md 9)
 	unsetPoorFrac = 0.60   // propane by mass, the leanest mix an owner who does not know may have
 	sayEveryS     = 60.0
-	outlookEveryS = 300.0
+	outlookEveryS = 900.0
 	freshFillFrac = 0.75 // above it a cylinder that was just filled still has its wettest gas (physics.md 7.3)
 )
 
@@ -63,19 +63,21 @@ type vessel struct {
 	seeing  bool // a shell thermometer speaks
 	fresh   bool // filled since, and little used
 
-	lastS    float64
-	airS     float64 // when air was last known
-	airC     float64
-	kg       float64
-	meanKgH  float64 // burn over the last hour
-	flowKgH  float64 // of the newest flame
-	flowSDKg float64 // half its interval
-	flowS    float64
-	shellS   float64
-	shellAt  float64
-	outlookS float64
-	sayS     float64
-	out      vapour
+	lastS     float64
+	airS      float64 // when air was last known
+	airC      float64
+	kg        float64
+	meanKgH   float64 // burn over the last hour
+	flowKgH   float64 // of the newest flame
+	flowSDKg  float64 // half its interval
+	flowS     float64
+	shellS    float64
+	shellAt   float64
+	outlookS  float64 // when one was worked out
+	outlookN  int     // which comes next
+	outlooked bool    // all have been worked out once
+	sayS      float64
+	out       vapour
 }
 
 // vapour is what the vessel says, kept between its steps.
@@ -87,7 +89,7 @@ type vapour struct {
 }
 
 func newVessel(p Params) *vessel {
-	v := &vessel{p: p.Cylinder, apps: p.Appliances, reg: p.Regulator, varLn: filmSDLn * filmSDLn, outlookS: -outlookEveryS, sayS: -sayEveryS,
+	v := &vessel{p: p.Cylinder, apps: p.Appliances, reg: p.Regulator, varLn: filmSDLn * filmSDLn, sayS: -sayEveryS,
 		flowS: math.Inf(-1), airS: math.Inf(-1), shellAt: math.Inf(-1), shellS: math.Inf(-1)}
 	v.form(p.Cylinder)
 	v.unknown(noHistory)
@@ -150,6 +152,7 @@ func (v *vessel) said(ch Change) {
 // unknown says the same of everything.
 func (v *vessel) unknown(why string) {
 	q := Unknown(why)
+	v.outlooked = false
 	v.out = vapour{liquidC: q, kPa: q, gaugeKPa: q, vapourKgPerH: q, ratio: q, marginK: q,
 		outlook: Outlook{HoursH: q}, freeze: Freeze{Risk: supply.NotAssessed, Why: why}}
 }
@@ -214,7 +217,7 @@ func (v *vessel) begin(upS float64) {
 			v.lean = f
 		}
 	}
-	v.outlookS, v.sayS = upS-outlookEveryS, upS-sayEveryS
+	v.sayS = upS - sayEveryS
 }
 
 // flow is the burn now, and keeps the mean of the last hour and that of the newest flame.
@@ -345,10 +348,7 @@ func (v *vessel) say(upS float64, out *Estimates, body Quantity) {
 	v.temperature(upS, out)
 	v.capacity(upS, out)
 	v.seat(upS, out, body)
-	if upS-v.outlookS >= outlookEveryS {
-		v.outlookS = upS
-		v.outlooks(upS, out)
-	}
+	v.outlooks(upS, out)
 }
 
 // temperature fills in temperature and pressure.

@@ -7,9 +7,9 @@ import (
 )
 
 const (
-	maxUAWPerK    = 100.0 // a 420 lb cylinder in a gale has half of it
-	maxStepS      = 600.0 // the error of longer steps was not measured
-	maxDrawKgPerH = 100.0 // beyond any van's appliances, so a slip of unit
+	maxUAWPerK    = 100.0  // a 420 lb cylinder in a gale has half of it
+	maxStepS      = 1800.0 // longer ones drift with the falling level, 0.2 K over a night
+	maxDrawKgPerH = 100.0  // beyond any van's appliances, so a slip of unit
 	secondsPerH   = 3600.0
 )
 
@@ -27,7 +27,7 @@ type Conditions struct {
 	DrawKgPerH float64 // vapour taken, 0 to 100 kg/h
 }
 
-// Step returns the contents after seconds under the conditions, 0 to 600 s. Energy
+// Step returns the contents after seconds under the conditions, 0 to 1800 s. Energy
 // enters from the air and leaves with the vapour; the wall is as cold as the liquid.
 //
 // It refuses conditions out of range, a fuel unset or outside its temperatures before or

@@ -180,7 +180,7 @@ func TestImpossibleConditionsAreRefused(t *testing.T) {
 	start, still := Contents{5, 0}, Conditions{}
 	for name, s := range map[string]step{
 		"no fuel": {lpg.Fuel{}, start, still, 1}, "a negative time": {propane, start, still, -1},
-		"too long": {propane, start, still, 601}, "time NaN": {propane, start, still, nan},
+		"too long": {propane, start, still, 1801}, "time NaN": {propane, start, still, nan},
 		"too cold": {propane, Contents{5, -51}, still, 1}, "contents NaN": {propane, Contents{nan, 0}, still, 1},
 		"empty": {propane, Contents{0.1, 0}, still, 1}, "overfull": {propane, Contents{12, 20}, still, 1},
 		"a negative draw": {propane, start, Conditions{DrawKgPerH: -1}, 1},

@@ -24,8 +24,13 @@ func Deplete(f lpg.Fuel, tempC, contentsKg, drawnKg float64) (lpg.Fuel, bool) {
 	if f.PropaneMassFrac() == 0 || f.PropaneMassFrac() == 1 {
 		return f, true
 	}
-	for left := contentsKg; drawnKg > 0; {
-		take := min(drawnKg, depleteStep*left)
+	// In shares of the contents, so that no rounding of kilograms keeps the end from coming.
+	end := 1 - drawnKg/contentsKg
+	if !(end > 0) {
+		return lpg.Fuel{}, false
+	}
+	for left := 1.0; left > end; {
+		take := min(left-end, depleteStep*left)
 		gas, _ := f.Vapour(tempC)
 		mid, ok := withdraw(f, gas, left, take/2)
 		if !ok {
@@ -38,13 +43,12 @@ func Deplete(f lpg.Fuel, tempC, contentsKg, drawnKg float64) (lpg.Fuel, bool) {
 			return lpg.Fuel{}, false
 		}
 		left -= take
-		drawnKg -= take
 	}
 	return f, true
 }
 
-// withdraw takes kg of gas out of contentsKg of f.
-func withdraw(f, gas lpg.Fuel, contentsKg, kg float64) (lpg.Fuel, bool) {
-	propane := f.PropaneMassFrac()*contentsKg - gas.PropaneMassFrac()*kg
-	return lpg.BlendByMass(min(max(propane/(contentsKg-kg), 0), 1), f.Butane())
+// withdraw takes gas out of f, in shares of what there was.
+func withdraw(f, gas lpg.Fuel, from, take float64) (lpg.Fuel, bool) {
+	propane := f.PropaneMassFrac()*from - gas.PropaneMassFrac()*take
+	return lpg.BlendByMass(min(max(propane/(from-take), 0), 1), f.Butane())
 }

@@ -3,7 +3,11 @@ package supply
 import "frostline/daemon/lpg"
 
 const (
-	enduranceStepS = 600.0
+	// Steps of an Endurance grow with the time that has passed, since what changes fast
+	// changes first.
+	firstStepS    = 600.0
+	stepPerPassed = 1 / 6.0
+	leastStepS    = 0.1 // where a step fails, its halves are tried down to this
 	// MostHours bounds an [Endurance]; no fuel of a van lasts a month of steady draw.
 	MostHours = 24 * 31.0
 	// unusableKg is left in the cylinder when it no longer feeds a regulator
@@ -39,23 +43,29 @@ type Draw struct {
 }
 
 // Endure follows a steady draw until pressure or contents end it: the liquid cools, the
-// level and with it the wetted wall fall, a blend loses its propane. It is the transient's
-// answer, where [SteadyKgPerH] is the answer for ever at the present level.
+// level and with it the wetted wall fall, a blend loses its propane. When the last liquid
+// has boiled, the vapour that stands in the cylinder is drawn down to the least pressure.
+// It is the transient's answer, where [SteadyKgPerH] is the answer for ever at the present
+// level.
 //
-// It refuses what [Cylinder.Step] and [lpg.Fuel.BubbleC] refuse at the start; a liquid that
-// leaves the fuel's range on the way has starved. Within 0.01 h of
-// cylinder_transient_examples.csv and scenarios.csv for a given conductance; the
-// conductance itself is an estimate.
+// It refuses what [Cylinder.Step] and [Cylinder.UAOf] refuse at the start, and a liquid
+// that on the way grows too warm for the fuel's range or fills the cylinder; one that grows
+// too cold for it has starved. It ends within TOL of steps of 10 s; the
+// conductance that it rests on is an estimate (+-30 %).
 func (c Cylinder) Endure(f lpg.Fuel, now Contents, d Draw) (Endurance, bool) {
 	most := d.MostH
 	if most == 0 {
 		most = MostHours
 	}
 	kPa, ok := f.BubbleKPa(now.LiquidTempC)
-	if !ok || !within(d.KgPerH, 0, maxDrawKgPerH) || d.KgPerH == 0 || !within(d.LeastKPa, 0, 2000) || !within(most, 0, MostHours) {
+	if !ok || !(d.KgPerH > 0) || !within(d.LeastKPa, 0, 2000) || !within(most, 0, MostHours) {
 		return Endurance{}, false
 	}
-	if _, ok := c.UAOf(f, now, d.FilmWPerM2K); !ok {
+	ua, ok := c.UAOf(f, now, d.FilmWPerM2K)
+	if !ok {
+		return Endurance{}, false
+	}
+	if _, ok = c.Step(f, now, Conditions{d.AirTempC, ua, d.KgPerH}, 0); !ok {
 		return Endurance{}, false
 	}
 	if kPa <= d.LeastKPa {
@@ -63,23 +73,14 @@ func (c Cylinder) Endure(f lpg.Fuel, now Contents, d Draw) (Endurance, bool) {
 	}
 	hours := 0.0
 	for hours < most {
-		stepS := min(enduranceStepS, (now.ContentsKg-unusableKg)/d.KgPerH*secondsPerH, (most-hours)*secondsPerH)
+		stepS := min(max(firstStepS, stepPerPassed*hours*secondsPerH), maxStepS)
+		stepS = min(stepS, (now.ContentsKg-unusableKg)/d.KgPerH*secondsPerH, (most-hours)*secondsPerH)
 		if stepS <= 0 {
 			return Endurance{hours, ContentsLimit, now}, true
 		}
-		ua, ok := c.UAOf(f, now, d.FilmWPerM2K)
-		if !ok { // all vapour
-			return Endurance{hours, ContentsLimit, now}, true
-		}
-		next, ok := c.Step(f, now, Conditions{d.AirTempC, ua, d.KgPerH}, stepS)
+		next, left, stepS, ok := c.draw(f, now, d, stepS)
 		if !ok {
-			return c.ended(f, now, hours), hours > 0
-		}
-		left := f
-		if !d.SteadyMixing {
-			if left, ok = Deplete(f, now.LiquidTempC, now.ContentsKg, d.KgPerH*stepS/secondsPerH); !ok {
-				return c.ended(f, now, hours), true
-			}
+			return c.ended(f, now, d, kPa, hours, most)
 		}
 		nextKPa, ok := left.BubbleKPa(next.LiquidTempC)
 		if !ok || nextKPa <= d.LeastKPa {
@@ -97,13 +98,42 @@ func (c Cylinder) Endure(f lpg.Fuel, now Contents, d Draw) (Endurance, bool) {
 	return Endurance{hours, NoLimit, now}, true
 }
 
-// ended says why a step was refused: with little left it was the contents.
-func (c Cylinder) ended(f lpg.Fuel, now Contents, hours float64) Endurance {
-	liquidKg, _, ok := f.SplitKg(now.LiquidTempC, now.ContentsKg, c.VolumeL)
-	if ok && liquidKg > 2*unusableKg {
-		return Endurance{hours, PressureLimit, now}
+// draw takes one step of stepS seconds, or of the half, quarter and so on that the contents
+// still allow, and returns how long it was.
+func (c Cylinder) draw(f lpg.Fuel, now Contents, d Draw, stepS float64) (next Contents, left lpg.Fuel, tookS float64, ok bool) {
+	ua, ok := c.UAOf(f, now, d.FilmWPerM2K)
+	if !ok {
+		return Contents{}, lpg.Fuel{}, 0, false
 	}
-	return Endurance{hours, ContentsLimit, now}
+	at := Conditions{d.AirTempC, ua, d.KgPerH}
+	for next, ok = c.Step(f, now, at, stepS); !ok && stepS > leastStepS; next, ok = c.Step(f, now, at, stepS) {
+		stepS /= 2
+	}
+	left = f
+	if ok && !d.SteadyMixing {
+		left, ok = Deplete(f, now.LiquidTempC, now.ContentsKg, d.KgPerH*stepS/secondsPerH)
+	}
+	return next, left, stepS, ok
+}
+
+// ended says why not even the shortest step could be made: the liquid was used up, and its
+// vapour lasts until its pressure has fallen in proportion; or it was at the cold end of the
+// fuel's range. Too warm or too full is for neither.
+func (c Cylinder) ended(f lpg.Fuel, now Contents, d Draw, kPa, hours, most float64) (Endurance, bool) {
+	if liquidKg, _, ok := f.SplitKg(now.LiquidTempC, now.ContentsKg, c.VolumeL); ok && liquidKg <= 2*unusableKg {
+		endKg := max(unusableKg, now.ContentsKg*d.LeastKPa/kPa)
+		vapourH := max(0, now.ContentsKg-endKg) / d.KgPerH
+		if hours+vapourH >= most {
+			now.ContentsKg -= (most - hours) * d.KgPerH
+			return Endurance{most, NoLimit, now}, true
+		}
+		now.ContentsKg = min(now.ContentsKg, endKg)
+		return Endurance{hours + vapourH, ContentsLimit, now}, true
+	}
+	if _, ok := f.BubbleKPa(now.LiquidTempC - 1); !ok {
+		return Endurance{hours, PressureLimit, now}, true
+	}
+	return Endurance{}, false
 }
 
 // UAOf returns the conductance to the air with these contents, W/K; as

@@ -1,6 +1,7 @@
 package supply
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -74,12 +75,29 @@ func Guess(fillKg float64) (Cylinder, bool) {
 		return Cylinder{}, false
 	}
 	near := slices.MinFunc(sizes[:], func(a, b Size) int {
-		return int(math.Copysign(1, math.Abs(math.Log(a.FillKg/fillKg))-math.Abs(math.Log(b.FillKg/fillKg))))
+		return cmp.Compare(math.Abs(math.Log(a.FillKg/fillKg)), math.Abs(math.Log(b.FillKg/fillKg)))
 	})
 	c := near.Cylinder()
 	scale := fillKg / fillFrac / c.VolumeL
 	c.VolumeL *= scale
 	c.WallJPerK *= scale
 	c.DiameterM *= math.Cbrt(scale)
+	return c, true
+}
+
+// Resized returns the cylinder with another water capacity and outside diameter, each 0 to
+// keep; its steel grows with the water capacity. It refuses sizes that make no cylinder.
+func (c Cylinder) Resized(waterL, outsideMM float64) (Cylinder, bool) {
+	if waterL > 0 && c.VolumeL > 0 {
+		c.WallJPerK *= waterL / c.VolumeL
+		c.DiameterM *= math.Cbrt(waterL / c.VolumeL)
+		c.VolumeL = waterL
+	}
+	if outsideMM > 0 {
+		c.DiameterM = outsideMM/1000 - 2*c.WallM
+	}
+	if !c.Known() {
+		return Cylinder{}, false
+	}
 	return c, true
 }

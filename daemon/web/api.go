@@ -20,16 +20,18 @@ import (
 // snapshotJSON is everything that is true after a tick. The stream sends it whole first and
 // then only the members that changed; of Numbers and Text only the entries that changed.
 type snapshotJSON struct {
-	Stamp    *stampJSON            `json:"stamp,omitempty"`
-	Notice   string                `json:"notice,omitempty"`
-	Numbers  map[string]numberJSON `json:"numbers,omitempty"` // encoding/json writes keys in order
-	Gas      *gasJSON              `json:"gas,omitempty"`
-	Van      *vanJSON              `json:"van,omitempty"`
-	Alarms   *[]alarmJSON          `json:"alarms,omitempty"`
-	Tonight  *tonightJSON          `json:"tonight,omitempty"`
-	Totals   *core.Totals          `json:"totals,omitempty"`
-	Channels *[]channelJSON        `json:"channels,omitempty"`
-	Text     map[string]string     `json:"text,omitempty"` // for the page's script, stream only
+	Stamp     *stampJSON            `json:"stamp,omitempty"`
+	Notice    string                `json:"notice,omitempty"`
+	Numbers   map[string]numberJSON `json:"numbers,omitempty"` // encoding/json writes keys in order
+	Gas       *gasJSON              `json:"gas,omitempty"`
+	Van       *vanJSON              `json:"van,omitempty"`
+	Regulator *regulatorJSON        `json:"regulator,omitempty"`
+	Outlooks  *[]outlookJSON        `json:"outlooks,omitempty"`
+	Alarms    *[]alarmJSON          `json:"alarms,omitempty"`
+	Tonight   *tonightJSON          `json:"tonight,omitempty"`
+	Totals    *core.Totals          `json:"totals,omitempty"`
+	Channels  *[]channelJSON        `json:"channels,omitempty"`
+	Text      map[string]string     `json:"text,omitempty"` // for the page's script, stream only
 }
 
 type stampJSON struct {
@@ -60,11 +62,46 @@ type vanJSON struct {
 	HeatCalled  string            `json:"heat_called"`
 	Starved     string            `json:"starved"`
 	StarvedWhy  string            `json:"starved_why"`
+	Causes      []causeJSON       `json:"starved_causes"`
 	Appliances  []shareJSON       `json:"appliances"`
 	WatchAsked  bool              `json:"weight_watch_asked"`
 	WatchQuiet  bool              `json:"weight_watch_quiet"`
 	WatchLoss   bool              `json:"weight_watch_loss_suspected"`
 	WatchWhy    string            `json:"weight_watch_why"`
+}
+
+// regulatorJSON is the freeze-up risk; the numbers are absent when it is not assessed.
+type regulatorJSON struct {
+	Risk         string   `json:"freeze_risk"`
+	Why          string   `json:"why"`
+	ThrottledC   *float64 `json:"coldest_gas_c"`
+	BodyC        *float64 `json:"seat_c"`
+	SolidC       *float64 `json:"solid_below_c"`
+	DepositGPerH *float64 `json:"most_deposit_g_h"`
+	FlowKgPerH   *float64 `json:"at_flow_kg_h"`
+	Measured     bool     `json:"seat_measured"`
+	Outside      string   `json:"outside"`
+	MayCondense  bool     `json:"may_condense"`
+	FreshFill    bool     `json:"fresh_fill"`
+}
+
+// outlookJSON is how long a burn can go on; its hours are null when unknown.
+type outlookJSON struct {
+	Name    string   `json:"name"` // "" is the burn of the last hour, "all" every appliance at full input
+	KgPerH  float64  `json:"kg_h"`
+	Hours   *float64 `json:"hours"`
+	LowH    *float64 `json:"hours_low"`
+	HighH   *float64 `json:"hours_high"`
+	Ends    string   `json:"ends"`
+	EndsLow string   `json:"ends_low"`
+	Why     string   `json:"why"`
+}
+
+type causeJSON struct {
+	ID       string  `json:"id"`
+	PartFrac float64 `json:"part"`
+	Says     string  `json:"says"`
+	Evidence string  `json:"evidence"`
 }
 
 type shareJSON struct {
@@ -128,6 +165,9 @@ func (f *frame) snapshot() snapshotJSON {
 	out.Gas = &gasJSON{e.Band, e.BandWhy, e.GasFault, e.WarmingUp, e.WarmLeft.Seconds(),
 		tristate(e.Certified), tristate(e.CO)}
 	out.Van = vanOf(e)
+	out.Regulator = regulatorOf(e.Freeze)
+	outlooks := outlooksOf(e)
+	out.Outlooks = &outlooks
 	alarms := alarmsOf(s.Alarms)
 	out.Alarms = &alarms
 	t := s.Tonight
@@ -143,12 +183,37 @@ func (f *frame) snapshot() snapshotJSON {
 func vanOf(e *estimate.Estimates) *vanJSON {
 	v := &vanJSON{Cylinder: e.Cylinder, TareEntered: e.TareEntered, Overfilled: e.Overfilled, Moving: e.Moving,
 		HeatCalled: tristate(e.Heat), Starved: tristate(e.Starved), StarvedWhy: e.StarvedWhy,
-		Appliances: []shareJSON{}, WatchAsked: e.Watch.Asked, WatchQuiet: e.Watch.Quiet,
+		Causes: []causeJSON{}, Appliances: []shareJSON{}, WatchAsked: e.Watch.Asked, WatchQuiet: e.Watch.Quiet,
 		WatchLoss: e.Watch.Suspected, WatchWhy: e.Watch.Why}
+	for _, c := range e.Causes {
+		v.Causes = append(v.Causes, causeJSON(c))
+	}
 	for _, sh := range e.Shares {
 		v.Appliances = append(v.Appliances, shareJSON(sh))
 	}
 	return v
+}
+
+func regulatorOf(f estimate.Freeze) *regulatorJSON {
+	r := &regulatorJSON{Risk: string(f.Risk), Why: f.Why, Measured: f.BodyMeasured, Outside: string(f.Outside),
+		MayCondense: f.MayCondense, FreshFill: f.FreshFill}
+	if f.Assessed() {
+		r.ThrottledC, r.BodyC, r.SolidC = &f.ThrottledC, &f.BodyC, &f.SolidC
+		r.DepositGPerH, r.FlowKgPerH = &f.DepositGPerH, &f.FlowKgPerH
+	}
+	return r
+}
+
+func outlooksOf(e *estimate.Estimates) []outlookJSON {
+	out := make([]outlookJSON, 0, len(e.ApplianceOutlooks)+1)
+	for _, o := range append([]estimate.Outlook{e.Outlook}, e.ApplianceOutlooks...) {
+		j := outlookJSON{Name: o.Name, KgPerH: o.KgPerH, Ends: string(o.Ends), EndsLow: string(o.EndsLow), Why: o.HoursH.Why}
+		if q := o.HoursH; q.Known() {
+			j.Hours, j.LowH, j.HighH = &q.Value, &q.Low, &q.High
+		}
+		out = append(out, j)
+	}
+	return out
 }
 
 func alarmsOf(all []alerts.Status) []alarmJSON {

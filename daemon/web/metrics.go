@@ -77,8 +77,12 @@ func metricNames() []metricName {
 		{"frostline_supply_low_ratio", "Supply ratio, low end of the 95 % interval.", cyl},
 		{"frostline_seat_margin_kelvin", "Seat of the regulator above the warmest freezing point, if the fuel is wet.", cyl},
 		{"frostline_seat_margin_low_kelvin", "Seat margin, low end of the 95 % interval, if the fuel is wet.", cyl},
-		{"frostline_regulator_freeze_risk", "Risk of ice in the regulator, exactly one state is 1.", []string{"frostline_regulator_freeze_risk"}},
+		{"frostline_regulator_freeze_risk", "Freeze-up risk of the regulator by temperatures, exactly one state is 1; absent when not assessed. Whether the fuel is wet and the vent are never assessed.", []string{"frostline_regulator_freeze_risk"}},
 		{"frostline_cylinder_pressure_pascals", "Absolute pressure in the cylinder, derived.", cyl},
+		{"frostline_cylinder_pressure_low_pascals", "Absolute pressure in the cylinder, low end of the 95 % interval.", cyl},
+		{"frostline_cylinder_overpressure_pascals", "Pressure in the cylinder above the outside air, derived.", cyl},
+		{"frostline_vapour_capacity_grams_per_second", "Most the cylinder boils off for ever at the regulator's least inlet pressure.", cyl},
+		{"frostline_vapour_capacity_low_grams_per_second", "Vapour capacity, low end of the 95 % interval.", cyl},
 		{"frostline_temperature_celsius", "Temperatures of the van.", []string{"location"}},
 		{"frostline_battery_volts", "House battery.", nil},
 		{"frostline_gas_band", "Band of the floor gas sensor, exactly one state is 1; a certified gas alarm is the watch.", []string{"frostline_gas_band"}},
@@ -190,14 +194,19 @@ func (x scrape) fuel(s *core.Snapshot) {
 }
 
 func (x scrape) supply(e *estimate.Estimates) {
-	const pascalsPerKPa = 1000
+	const pascalsPerKPa, gramsPerS = 1000, 1 / 3.6
 	x.known("frostline_supply_ratio", e.SupplyRatio, e.SupplyRatio.Value, 1, cylinderLabel)
 	x.known("frostline_supply_low_ratio", e.SupplyRatio, e.SupplyRatio.Low, 1, cylinderLabel)
 	x.known("frostline_seat_margin_kelvin", e.SeatMarginK, e.SeatMarginK.Value, 1, cylinderLabel)
 	x.known("frostline_seat_margin_low_kelvin", e.SeatMarginK, e.SeatMarginK.Low, 1, cylinderLabel)
 	x.known("frostline_cylinder_pressure_pascals", e.CylinderKPa, e.CylinderKPa.Value, pascalsPerKPa, cylinderLabel)
-	x.oneOf("frostline_regulator_freeze_risk", "not-assessed",
-		[]string{"not-assessed", "not-expected", "possible-if-wet", "likely-if-wet"})
+	x.known("frostline_cylinder_pressure_low_pascals", e.CylinderKPa, e.CylinderKPa.Low, pascalsPerKPa, cylinderLabel)
+	x.known("frostline_cylinder_overpressure_pascals", e.CylinderGaugeKPa, e.CylinderGaugeKPa.Value, pascalsPerKPa, cylinderLabel)
+	x.known("frostline_vapour_capacity_grams_per_second", e.VapourKgPerH, e.VapourKgPerH.Value, gramsPerS, cylinderLabel)
+	x.known("frostline_vapour_capacity_low_grams_per_second", e.VapourKgPerH, e.VapourKgPerH.Low, gramsPerS, cylinderLabel)
+	if e.Freeze.Assessed() { // absent otherwise, like the numbers it rests on
+		x.oneOf("frostline_regulator_freeze_risk", string(e.Freeze.Risk), estimate.Risks()[1:])
+	}
 }
 
 func (x scrape) van(e *estimate.Estimates) {

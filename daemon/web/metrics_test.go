@@ -84,7 +84,7 @@ func TestAStaleSnapshotRepeatsNoOldValue(t *testing.T) {
 
 func TestAStateSetHasExactlyOneState(t *testing.T) {
 	body := ask(pageFor(quietEvening()), "GET", "/metrics", "").Body.String()
-	for set, members := range map[string]int{`frostline_gas_band{`: 5, `frostline_regulator_freeze_risk{`: 4, `frostline_alarm_state{alarm="gas-leave",`: 9} {
+	for set, members := range map[string]int{`frostline_gas_band{`: 5, `frostline_regulator_freeze_risk{`: 3, `frostline_alarm_state{alarm="gas-leave",`: 9} {
 		ones, all := 0, 0
 		for _, line := range strings.Split(body, "\n") {
 			if strings.HasPrefix(line, set) {
@@ -97,6 +97,24 @@ func TestAStateSetHasExactlyOneState(t *testing.T) {
 		if ones != 1 || all != members {
 			t.Errorf("%s: %d of %d states hold, want 1 of %d", set, ones, all, members)
 		}
+	}
+}
+
+func TestWhatIsNotAssessedIsAbsent(t *testing.T) {
+	snap := quietEvening()
+	e := *snap.Est
+	unknown := estimate.Unknown("the blend is not entered")
+	e.Freeze = estimate.Freeze{Risk: "not-assessed", Why: "the blend is not entered"}
+	e.SeatMarginK, e.CylinderKPa, e.CylinderGaugeKPa, e.SupplyRatio, e.VapourKgPerH = unknown, unknown, unknown, unknown, unknown
+	snap.Est = &e
+	body := ask(pageFor(snap), "GET", "/metrics", "").Body.String()
+	for _, gone := range []string{"freeze_risk", "seat_margin", "cylinder_pressure", "cylinder_overpressure", "supply", "vapour_capacity"} {
+		if strings.Contains(body, "\nfrostline_"+gone) || strings.Contains(body, "frostline_regulator_"+gone) {
+			t.Errorf("metrics still hold %s", gone)
+		}
+	}
+	if !strings.Contains(body, "frostline_fuel_remaining_grams{") {
+		t.Error("the fuel went with it")
 	}
 }
 
