@@ -15,7 +15,7 @@ const (
 	knownSDK      = startSDK * 0.1353353 // e^-2: two time constants later (physics.md 7.4)
 	airSDK        = 0.8                  // between the locker's thermometer and the air about the cylinder
 	outsideSDK    = 3.0                  // of a locker without a thermometer about the outside air
-	unseenKPerH   = 3.0                  // a cylinder cools so fast by a draw that nobody weighed
+	unseenKPerH   = 3.0                  // a cylinder cools so much in an hour by a draw that nobody weighed
 	filmSDLn      = 0.20                 // of ln U: 6 to 13 about 8.5 W/m2K at 95 % (physics.md 6.2)
 	finSDFrac     = 0.35                 // of what the dry wall adds; engineering judgement
 	filmLeastSDLn = 0.05                 // however much has been learned
@@ -263,9 +263,9 @@ func (v *vessel) predict(dt, drawKgH float64, weighed bool) {
 		v.covK = keep*v.covK + gain*v.varLn
 		v.freshK2 *= keep * keep
 		if !weighed {
-			k := unseenKPerH * part / 3600
-			v.varK2 += k * k
-			v.freshK2 = min(v.freshK2+k*k, startSDK*startSDK)
+			k2 := unseenKPerH * unseenKPerH * part / 3600
+			v.varK2 += k2
+			v.freshK2 = min(v.freshK2+k2, startSDK*startSDK)
 		}
 		if drawKgH > 0 {
 			v.draw(drawKgH * part / 3600)
