@@ -206,6 +206,29 @@ func (v *vessel) input(k int) (name string, kgPerH float64) {
 	return "all", kgPerH
 }
 
+// over names the fewest appliances that together burn more than can boil off for ever, the
+// largest first; nil if all of them do not.
+func (v *vessel) over(vapour Quantity) []string {
+	if !vapour.Known() {
+		return nil
+	}
+	sum := 0.0
+	for n, i := range v.byInput {
+		if sum += kgPerHFromKW(v.apps[i].RatedKW); sum <= vapour.Value {
+			continue
+		}
+		if v.out.over != nil && len(v.out.over) == n+1 {
+			return v.out.over // never changed once told, so it may be told again
+		}
+		names := make([]string, n+1)
+		for k, i := range v.byInput[:n+1] {
+			names[k] = v.apps[i].Name
+		}
+		return names
+	}
+	return nil
+}
+
 func (v *vessel) lasts(upS float64, name string, kgPerH float64, out *Estimates) Outlook {
 	o := Outlook{Name: name, KgPerH: kgPerH}
 	switch {

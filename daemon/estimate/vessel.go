@@ -1,7 +1,9 @@
 package estimate
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"frostline/daemon/lpg"
 	"frostline/daemon/supply"
@@ -45,6 +47,7 @@ const (
 type vessel struct {
 	p        Cylinder
 	apps     []Appliance
+	byInput  []int // of apps, the largest input first
 	reg      Regulator
 	shape    supply.Cylinder
 	shaped   bool
@@ -85,12 +88,17 @@ type vapour struct {
 	liquidC, kPa, gaugeKPa, vapourKgPerH, ratio, marginK Quantity
 	outlook                                              Outlook
 	appliances                                           []Outlook
+	over                                                 []string
 	freeze                                               Freeze
 }
 
 func newVessel(p Params) *vessel {
 	v := &vessel{p: p.Cylinder, apps: p.Appliances, reg: p.Regulator, varLn: filmSDLn * filmSDLn, sayS: -sayEveryS,
 		flowS: math.Inf(-1), airS: math.Inf(-1), shellAt: math.Inf(-1), shellS: math.Inf(-1)}
+	for i := range v.apps {
+		v.byInput = append(v.byInput, i)
+	}
+	slices.SortStableFunc(v.byInput, func(a, b int) int { return cmp.Compare(v.apps[b].RatedKW, v.apps[a].RatedKW) })
 	v.form(p.Cylinder)
 	v.unknown(noHistory)
 	return v
@@ -166,6 +174,7 @@ func (v *vessel) step(upS float64, out *Estimates, shell, body Quantity) {
 	o := &v.out
 	out.LiquidTempC, out.CylinderKPa, out.CylinderGaugeKPa = o.liquidC, o.kPa, o.gaugeKPa
 	out.VapourKgPerH, out.SupplyRatio, out.SeatMarginK = o.vapourKgPerH, o.ratio, o.marginK
+	out.TooMuch = o.over
 	out.Outlook, out.ApplianceOutlooks, out.Freeze = o.outlook, o.appliances, o.freeze
 }
 
@@ -384,6 +393,7 @@ func (v *vessel) temperature(upS float64, out *Estimates) {
 func (v *vessel) capacity(upS float64, out *Estimates) {
 	v.out.vapourKgPerH, v.out.ratio = v.steady(upS, out), Unknown("nothing is burning")
 	q, b := v.out.vapourKgPerH, out.BurnKgPerH
+	v.out.over = v.over(q)
 	switch {
 	case !q.Known():
 		v.out.ratio = q

@@ -26,6 +26,7 @@ type snapshotJSON struct {
 	Gas       *gasJSON              `json:"gas,omitempty"`
 	Van       *vanJSON              `json:"van,omitempty"`
 	Regulator *regulatorJSON        `json:"regulator,omitempty"`
+	TooMuch   *[]string             `json:"appliances_over_capacity,omitempty"`
 	Outlooks  *[]outlookJSON        `json:"outlooks,omitempty"`
 	Alarms    *[]alarmJSON          `json:"alarms,omitempty"`
 	Tonight   *tonightJSON          `json:"tonight,omitempty"`
@@ -168,6 +169,8 @@ func (f *frame) snapshot() snapshotJSON {
 	out.Regulator = regulatorOf(e.Freeze)
 	outlooks := outlooksOf(e)
 	out.Outlooks = &outlooks
+	over := append([]string{}, e.TooMuch...)
+	out.TooMuch = &over
 	alarms := alarmsOf(s.Alarms)
 	out.Alarms = &alarms
 	t := s.Tonight

@@ -102,6 +102,7 @@ func (now snapshotJSON) since(old *snapshotJSON) snapshotJSON {
 	keep(&out.Gas, now.Gas, old.Gas)
 	keep(&out.Van, now.Van, old.Van)
 	keep(&out.Regulator, now.Regulator, old.Regulator)
+	keep(&out.TooMuch, now.TooMuch, old.TooMuch)
 	keep(&out.Outlooks, now.Outlooks, old.Outlooks)
 	keep(&out.Alarms, now.Alarms, old.Alarms)
 	keep(&out.Tonight, now.Tonight, old.Tonight)
