@@ -31,7 +31,7 @@ func tonightLines() []line {
 func nowLines() []line {
 	return []line{
 		{name: "burn_kg_h", series: "burn_kg_h", word: "Burn", unit: show.KgPerH},
-		{name: "cylinder_kpa", series: "cylinder_kpa", word: "Cylinder pressure", unit: show.KPa, note: "absolute"},
+		{name: "cylinder_gauge_kpa", series: "cylinder_kpa", word: "Cylinder pressure", unit: show.KPa, note: "gauge, modelled"},
 		{name: "supply_ratio", series: "supply_ratio", word: "Supply ratio", unit: show.Ratio, note: "what can boil off, over what is burned"},
 		{name: "seat_margin_k", series: "seat_margin_k", word: "Seat margin", unit: show.K, note: "if the fuel is wet"},
 		{name: "gas_pct_lel", series: bandSeries, word: "Floor gas", unit: show.PctLEL},
@@ -66,10 +66,15 @@ func nowRows(f *frame, l look) (rows []row, absent string) {
 		switch x.name {
 		case "burn_kg_h":
 			r.Note = join(shareNote(e), r.Note)
+		case "supply_ratio":
+			r.Note = join(r.Note, supplyNote(e, l))
 		case "gas_pct_lel":
 			r = gasRow(r, e)
 		}
 		rows = append(rows, r)
+		if x.name == "seat_margin_k" {
+			rows = append(rows, freezeRow(e))
+		}
 	}
 	if len(missing) > 0 {
 		absent = "Not fitted: " + strings.Join(missing, ", ") + "."
@@ -115,6 +120,43 @@ func quantityOf(s *core.Snapshot, name string) estimate.Quantity {
 		}
 	}
 	return estimate.Unknown("no such number")
+}
+
+// freezeRow says the freeze-up risk in words, and never without its condition.
+func freezeRow(e *estimate.Estimates) row {
+	r := row{Key: "freeze_risk", Word: "Ice at the regulator", Known: e.Freeze.Assessed(), Note: e.Freeze.Why}
+	switch e.Freeze.Risk {
+	case "not-expected":
+		r.Value = "not expected"
+		r.Note = join("ice not expected at these temperatures; wet fuel and the vent not assessed", r.Note)
+	case "possible-if-wet":
+		r.Value = "possible if wet"
+	case "likely-if-wet":
+		r.Value = "likely if wet"
+	default:
+		r.Value = "not assessed"
+	}
+	if e.Freeze.MayCondense {
+		r.Note = join(r.Note, "the way to the regulator is colder than the liquid: some may condense there before the next flame")
+	}
+	return r
+}
+
+// supplyNote says what the cylinder can give, how long, and to what.
+func supplyNote(e *estimate.Estimates, l look) string {
+	note := ""
+	if q := e.VapourKgPerH; q.Known() {
+		note = "can boil off " + l.choice().Value(q.Value, q.Low, q.High, show.KgPerH) + " for ever"
+	}
+	if o := e.Outlook; o.HoursH.Known() && o.EndsLow == estimate.EndsByPressure {
+		note = join(note, "at the last hour's burn pressure may be thin after "+l.choice().Number(o.HoursH.Low, show.H))
+	}
+	if n := len(e.TooMuch); n == 1 {
+		note = join(note, e.TooMuch[0]+" at full input exceeds it in the long run")
+	} else if n > 1 {
+		note = join(note, strings.Join(e.TooMuch[:n-1], ", ")+" and "+e.TooMuch[n-1]+" together exceed it in the long run")
+	}
+	return note
 }
 
 // gasRow puts the band's word first: it is known when a %LEL is not, and it never reads
