@@ -107,7 +107,7 @@ func (f Fuel) vapour(tempC float64) Fuel {
 		lnCorrection = 0.114769 + tempC*(2.61124e-3+1.3928e-5*tempC) + 0.125605*(x-0.5)
 	}
 	volatility := propane.saturationKPa(tempC) / butane.saturationKPa(tempC) * math.Exp(-lnCorrection)
-	y := x * volatility / (x*volatility + 1 - x)
+	y := x * volatility / (x*volatility + (1 - x)) // in this order never above 1, which would be no blend
 	vapour, _ := BlendByMole(y, f.butane)
 	return vapour
 }

@@ -8,7 +8,7 @@ import (
 
 const (
 	maxUAWPerK    = 100.0  // a 420 lb cylinder in a gale has half of it
-	maxStepS      = 1800.0 // longer ones drift with the falling level, 0.2 K over a night
+	maxStepS      = 1800.0 // the error of longer steps was not measured
 	maxDrawKgPerH = 100.0  // beyond any van's appliances, so a slip of unit
 	secondsPerH   = 3600.0
 )
@@ -33,7 +33,7 @@ type Conditions struct {
 // It refuses conditions out of range, a fuel unset or outside its temperatures before or
 // after, and contents that are all vapour or would fill the cylinder. It follows
 // cylinder_transient_examples.csv (pure propane, equation of state) within 0.02 K over
-// hours, in steps of a second and of 600 s alike. It allocates nothing.
+// hours, in steps of a second and of 1800 s alike. It allocates nothing.
 //
 // The liquid is taken as well mixed, and a blend keeps its composition during the step.
 //

@@ -13,10 +13,10 @@ const depleteStep = 0.02
 // from contentsKg. Vapour is richer in propane than its liquid, so a blend loses propane; a
 // pure substance stays what it is. Range: tempC as [lpg.Fuel.BubbleKPa], contents above 0,
 // drawn from 0 to less than the contents. It follows blend_depletion.csv (GERG-2008) within
-// 0.006 of the mass fraction.
+// 0.003 of the mass fraction. It allocates nothing.
 //
 // Source: dx/dn = (y - x)/n, by mass; the vapour that stands in the cylinder is counted as
-// liquid, which is less than a hundredth of it until nearly empty.
+// liquid: less than a hundredth of what a full cylinder holds, and most of the last.
 func Deplete(f lpg.Fuel, tempC, contentsKg, drawnKg float64) (lpg.Fuel, bool) {
 	if _, ok := f.Vapour(tempC); !ok || !(contentsKg > 0) || math.IsInf(contentsKg, 1) || !(drawnKg >= 0) || drawnKg >= contentsKg {
 		return lpg.Fuel{}, false

@@ -7,7 +7,8 @@ const (
 	// changes first.
 	firstStepS    = 600.0
 	stepPerPassed = 1 / 6.0
-	leastStepS    = 0.1 // where a step fails, its halves are tried down to this
+	leastStepS    = 0.1  // where a step fails, its halves are tried down to this
+	coldEndK      = 10.0 // more than the shortest step can cool
 	// MostHours bounds an [Endurance]; no fuel of a van lasts a month of steady draw.
 	MostHours = 24 * 31.0
 	// unusableKg is left in the cylinder when it no longer feeds a regulator
@@ -50,8 +51,8 @@ type Draw struct {
 //
 // It refuses what [Cylinder.Step] and [Cylinder.UAOf] refuse at the start, and a liquid
 // that on the way grows too warm for the fuel's range or fills the cylinder; one that grows
-// too cold for it has starved. It ends within TOL of steps of 10 s; the
-// conductance that it rests on is an estimate (+-30 %).
+// too cold for it has starved. It ends within 0.015 h or 0.3 % of steps
+// of 10 s (own test); the conductance that it rests on is an estimate, +-30 %.
 func (c Cylinder) Endure(f lpg.Fuel, now Contents, d Draw) (Endurance, bool) {
 	most := d.MostH
 	if most == 0 {
@@ -101,36 +102,40 @@ func (c Cylinder) Endure(f lpg.Fuel, now Contents, d Draw) (Endurance, bool) {
 // draw takes one step of stepS seconds, or of the half, quarter and so on that the contents
 // still allow, and returns how long it was.
 func (c Cylinder) draw(f lpg.Fuel, now Contents, d Draw, stepS float64) (next Contents, left lpg.Fuel, tookS float64, ok bool) {
-	ua, ok := c.UAOf(f, now, d.FilmWPerM2K)
-	if !ok {
-		return Contents{}, lpg.Fuel{}, 0, false
+	for ; ; stepS /= 2 {
+		drawnKg := d.KgPerH * stepS / secondsPerH
+		// The wall that is wetted at mid-step: that of the start would last too long.
+		ua, ok := c.UAOf(f, Contents{now.ContentsKg - drawnKg/2, now.LiquidTempC}, d.FilmWPerM2K)
+		if ok {
+			next, ok = c.Step(f, now, Conditions{d.AirTempC, ua, d.KgPerH}, stepS)
+		}
+		switch {
+		case ok && d.SteadyMixing:
+			return next, f, stepS, true
+		case ok:
+			left, ok = Deplete(f, now.LiquidTempC, now.ContentsKg, drawnKg)
+			return next, left, stepS, ok
+		case stepS <= leastStepS:
+			return Contents{}, lpg.Fuel{}, 0, false
+		}
 	}
-	at := Conditions{d.AirTempC, ua, d.KgPerH}
-	for next, ok = c.Step(f, now, at, stepS); !ok && stepS > leastStepS; next, ok = c.Step(f, now, at, stepS) {
-		stepS /= 2
-	}
-	left = f
-	if ok && !d.SteadyMixing {
-		left, ok = Deplete(f, now.LiquidTempC, now.ContentsKg, d.KgPerH*stepS/secondsPerH)
-	}
-	return next, left, stepS, ok
 }
 
 // ended says why not even the shortest step could be made: the liquid was used up, and its
-// vapour lasts until its pressure has fallen in proportion; or it was at the cold end of the
-// fuel's range. Too warm or too full is for neither.
+// vapour lasts until its pressure has fallen in proportion; or the liquid was at the cold end
+// of the fuel's range. Too warm, or warm enough to fill the cylinder, is for neither.
 func (c Cylinder) ended(f lpg.Fuel, now Contents, d Draw, kPa, hours, most float64) (Endurance, bool) {
-	if liquidKg, _, ok := f.SplitKg(now.LiquidTempC, now.ContentsKg, c.VolumeL); ok && liquidKg <= 2*unusableKg {
-		endKg := max(unusableKg, now.ContentsKg*d.LeastKPa/kPa)
-		vapourH := max(0, now.ContentsKg-endKg) / d.KgPerH
+	if _, _, ok := f.SplitKg(now.LiquidTempC, now.ContentsKg-d.KgPerH*leastStepS/secondsPerH, c.VolumeL); !ok {
+		endKg := min(max(unusableKg, now.ContentsKg*d.LeastKPa/kPa), now.ContentsKg)
+		vapourH := (now.ContentsKg - endKg) / d.KgPerH
 		if hours+vapourH >= most {
 			now.ContentsKg -= (most - hours) * d.KgPerH
 			return Endurance{most, NoLimit, now}, true
 		}
-		now.ContentsKg = min(now.ContentsKg, endKg)
+		now.ContentsKg = endKg
 		return Endurance{hours + vapourH, ContentsLimit, now}, true
 	}
-	if _, ok := f.BubbleKPa(now.LiquidTempC - 1); !ok {
+	if _, ok := f.BubbleKPa(now.LiquidTempC - coldEndK); !ok {
 		return Endurance{hours, PressureLimit, now}, true
 	}
 	return Endurance{}, false
