@@ -24,7 +24,7 @@ var layers = []struct {
 }{
 	{"sensors", true, nil},
 	{"daemon/lpg", true, nil},
-	{"daemon/show", true, []string{"sensors"}},
+	{"daemon/show", true, []string{"sensors", "daemon/lpg"}},
 	{"daemon/supply", true, []string{"daemon/lpg"}},
 	{"daemon/estimate", true, []string{"sensors", "daemon/lpg", "daemon/supply"}},
 	{"daemon/nights", true, []string{"sensors", "daemon/lpg", "daemon/supply", "daemon/estimate", "daemon/show"}},

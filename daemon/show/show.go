@@ -8,6 +8,8 @@ package show
 import (
 	"math"
 	"strconv"
+
+	"frostline/daemon/lpg"
 )
 
 // Unit is what a number counts. Values are handed over in the metric unit the name says;
@@ -33,6 +35,14 @@ const (
 	Ohm
 	M
 	Count // of things, no word
+
+	// What the units above read as in another choice; nothing is handed over in these.
+	bar
+	psi
+	inWC
+	mbar
+	kW
+	btuPerH
 )
 
 // Choice is how one phone wants its numbers. The zero value is metric; what is stored stays
@@ -40,7 +50,39 @@ const (
 type Choice struct {
 	Pounds     bool // lb and lb/h instead of kg, kg/h and g/h
 	Fahrenheit bool
+	Pressure   Pressure
+	Burn       Burn
+	Gross      bool // heat of a burn on the gross heating value instead of the net one
 }
+
+// Pressure is the unit in which pressures are said.
+type Pressure uint8
+
+// The units of pressure. Whether one is gauge or absolute, the words beside it say.
+const (
+	InKPa Pressure = iota
+	InBar
+	InPsi
+	InWC // inches of water column
+	InMbar
+)
+
+// Burn is the unit in which a burn is said.
+type Burn uint8
+
+// The units of a burn. The heat is that of propane; its basis is said with it.
+const (
+	ByMass Burn = iota // kg/h, or lb/h with Pounds
+	ByKW
+	ByBTU // BTU/h
+)
+
+// Exact by definition but for the inch of water, which is the conventional one (water of 4 C
+// under standard gravity); one at 60 F is 0.1 % smaller.
+const (
+	kPaPerPsi  = 6.894757293168
+	kPaPerInWC = 0.249088908333
+)
 
 // Unknown is said in place of a number that means nothing.
 const Unknown = "unknown"
@@ -138,12 +180,45 @@ func (c Choice) convert(v float64, u Unit) (float64, unit) {
 		return v * 9 / 5, unit{"°F", u}
 	case u == Kg && c.Pounds:
 		return v * lbPerKg, unit{"lb", u}
+	case u == KgPerH && c.Burn != ByMass:
+		return c.heat(v)
+	case u == KPa && c.Pressure != InKPa:
+		return c.pressure(v)
 	case u == KgPerH && c.Pounds:
 		return v * lbPerKg, unit{"lb/h", u}
 	case u == GPerH && c.Pounds: // no small pound: the same rate reads in lb/h
 		return v / 1000 * lbPerKg, unit{"lb/h", KgPerH}
 	}
 	return v, unit{u.metric(), u}
+}
+
+// pressure says kPa in the chosen unit.
+func (c Choice) pressure(kPa float64) (float64, unit) {
+	switch c.Pressure {
+	case InBar:
+		return kPa / 100, unit{"bar", bar}
+	case InPsi:
+		return kPa / kPaPerPsi, unit{"psi", psi}
+	case InWC:
+		return kPa / kPaPerInWC, unit{"in w.c.", inWC}
+	case InMbar:
+		return kPa * 10, unit{"mbar", mbar}
+	}
+	return kPa, unit{KPa.metric(), KPa}
+}
+
+// heat says a burn of propane as heat, with its basis.
+func (c Choice) heat(kgPerH float64) (float64, unit) {
+	basis, word := lpg.Net, " net"
+	if c.Gross {
+		basis, word = lpg.Gross, " gross"
+	}
+	mJPerKg, _ := lpg.Pure(lpg.Propane).HeatingMJPerKg(basis)
+	kWs := kgPerH * mJPerKg / 3.6
+	if c.Burn == ByBTU {
+		return lpg.BTUPerH(kWs), unit{"BTU/h" + word, btuPerH}
+	}
+	return kWs, unit{"kW" + word, kW}
 }
 
 func (u Unit) metric() string {
@@ -201,7 +276,9 @@ func (u unit) decimals(size float64) int {
 		return 2
 	case V:
 		return 2
-	case KPa:
+	case bar, kW:
+		return 2
+	case KPa, psi, inWC, mbar:
 		if size >= 99.95 {
 			return 0
 		}

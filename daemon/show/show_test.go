@@ -120,13 +120,14 @@ func TestNoNumberIsANegativeZeroOrLies(t *testing.T) {
 			v /= 1e7
 		}
 		u := Unit(rapid.IntRange(0, int(Count)).Draw(t, "unit"))
-		c := Choice{rapid.Bool().Draw(t, "lb"), rapid.Bool().Draw(t, "F")}
+		c := Choice{Pounds: rapid.Bool().Draw(t, "lb"), Fahrenheit: rapid.Bool().Draw(t, "F"), Gross: rapid.Bool().Draw(t, "gross"),
+			Pressure: Pressure(rapid.IntRange(0, int(InMbar)).Draw(t, "pressure")), Burn: Burn(rapid.IntRange(0, int(ByBTU)).Draw(t, "burn"))}
 		s := c.Number(v, u)
 		digits, _, _ := strings.Cut(s, " ")
 		if digits[0] == '-' && strings.Trim(digits, "-0.") == "" {
 			t.Fatalf("%v reads %q", v, s)
 		}
-		if strings.ContainsAny(s, "eE") && u != PctLEL {
+		if strings.ContainsAny(digits, "eE") {
 			t.Fatalf("%v reads %q", v, s)
 		}
 	})
@@ -174,5 +175,45 @@ func TestOddsNeverPromiseMoreThanWasComputed(t *testing.T) {
 		if got := Odds(c.p); got != c.want {
 			t.Errorf("odds of %v read %q, want %q", c.p, got, c.want)
 		}
+	}
+}
+
+// The round numbers of the trade, and physics.md 8: 30000 Btu/h = 8.792 kW = 0.6289 kg/h
+// gross, 1 kW = 0.07769 kg/h net.
+func TestPressureAndBurnAreSaidInTheUnitsOfTheTrade(t *testing.T) {
+	for _, c := range []struct {
+		choice Choice
+		v      float64
+		u      Unit
+		want   string
+	}{
+		{Choice{}, 2.74, KPa, "2.7 kPa"},
+		{Choice{Pressure: InWC}, 2.74, KPa, "11.0 in w.c."},
+		{Choice{Pressure: InMbar}, 2.74, KPa, "27.4 mbar"},
+		{Choice{Pressure: InMbar}, 37, KPa, "370 mbar"},
+		{Choice{Pressure: InPsi}, 69, KPa, "10.0 psi"},
+		{Choice{Pressure: InPsi}, 836.461 - 101.325, KPa, "107 psi"},
+		{Choice{Pressure: InBar}, 735.1, KPa, "7.35 bar"},
+		{Choice{Pressure: InBar}, -0.001, KPa, "0.00 bar"},
+		{Choice{Burn: ByBTU, Gross: true}, 0.62889, KgPerH, "30000 BTU/h gross"},
+		{Choice{Burn: ByKW, Gross: true}, 0.6289, KgPerH, "8.79 kW gross"},
+		{Choice{Burn: ByKW}, 0.07769, KgPerH, "1.00 kW net"},
+		{Choice{Burn: ByKW, Pounds: true}, 0.07769, KgPerH, "1.00 kW net"}, // heat has no pounds
+		{Choice{Pounds: true}, 0.45359237, KgPerH, "1.00 lb/h"},
+		{Choice{Pressure: InPsi, Burn: ByKW}, 5.2, Kg, "5.2 kg"}, // nothing else moves
+	} {
+		got := c.choice.Number(c.v, c.u)
+		if got != c.want {
+			t.Errorf("%+v says %v as %q, want %q", c.choice, c.v, got, c.want)
+		}
+	}
+	if got := (Choice{Pressure: InPsi}).Value(300, 280, 320, KPa); got != "43.5 psi (40.6–46.4)" {
+		t.Errorf("an interval in psi reads %q", got)
+	}
+	if got := (Choice{Burn: ByKW, Gross: true}).Word(KgPerH); got != "kW gross" {
+		t.Errorf("the unit alone reads %q, want its basis with it", got)
+	}
+	if got := (Choice{Burn: ByBTU}).Number(math.NaN(), KgPerH); got != Unknown {
+		t.Errorf("no number reads %q", got)
 	}
 }

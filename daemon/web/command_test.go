@@ -168,16 +168,20 @@ func TestAFormThatIsTooLongIsRefusedClearly(t *testing.T) {
 
 func TestAPhoneKeepsItsOwnLook(t *testing.T) {
 	s := pageFor(quietEvening())
-	w := ask(s, "POST", "/look", "theme=night&mass=lb&temp=f", "Content-Type", asForm)
+	w := ask(s, "POST", "/look", "theme=night&mass=lb&temp=f&pressure=psi&burn=btu&basis=gross", "Content-Type", asForm)
 	cookies := w.Result().Cookies()
-	if w.Code != 303 || len(cookies) != 1 || cookies[0].Value != "night.lb.f" || !cookies[0].HttpOnly || cookies[0].SameSite != http.SameSiteStrictMode {
-		t.Fatalf("status %d, cookies %v, want 303 and one strict cookie night.lb.f", w.Code, cookies)
+	if w.Code != 303 || len(cookies) != 1 || cookies[0].Value != "night.lb.f.psi.btu.gross" || !cookies[0].HttpOnly || cookies[0].SameSite != http.SameSiteStrictMode {
+		t.Fatalf("status %d, cookies %v, want 303 and one strict cookie night.lb.f.psi.btu.gross", w.Code, cookies)
 	}
-	page := ask(s, "GET", "/", "", "Cookie", "look=night.lb.f").Body.String()
-	for _, want := range []string{`data-theme="night"`, ">11.5</span> <span class=\"unit\" data-live=\"fuel_kg.unit\">lb<", "°F", "Stamped tare (TW), lb"} {
+	page := ask(s, "GET", "/", "", "Cookie", "look=night.lb.f.psi.btu.gross").Body.String()
+	for _, want := range []string{`data-theme="night"`, ">11.5</span> <span class=\"unit\" data-live=\"fuel_kg.unit\">lb<", "°F", "Stamped tare (TW), lb",
+		">34.3</span> <span class=\"unit\" data-live=\"cylinder_gauge_kpa.unit\">psi<", ">8205</span> <span class=\"unit\" data-live=\"burn_kg_h.unit\">BTU/h gross<"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("page of that phone lacks %q", want)
 		}
+	}
+	if old := ask(s, "GET", "/", "", "Cookie", "look=night.lb.f").Body.String(); !strings.Contains(old, `data-theme="night"`) || !strings.Contains(old, ">lb/h<") {
+		t.Error("a look kept by an older version is forgotten")
 	}
 	for _, odd := range []string{"look=neon.stone.kelvin", "look=night", "look=%22%3E.kg.c"} {
 		if page := ask(s, "GET", "/", "", "Cookie", odd).Body.String(); !strings.Contains(page, `data-theme="auto"`) || !strings.Contains(page, ">5.2</span>") {

@@ -14,11 +14,33 @@ type look struct {
 	Theme string // auto, light, dark, night
 	Mass  string // kg, lb
 	Temp  string // c, f
+	Press string // kpa, bar, psi, inwc, mbar
+	Burn  string // mass, kw, btu
+	Basis string // net, gross: of the heat of a burn
+}
+
+// option is one thing a phone may choose, as the form names it and as people read it.
+type option struct{ Value, Word string }
+
+func pressures() []option {
+	return []option{{"kpa", "kPa"}, {"bar", "bar"}, {"psi", "psi"}, {"inwc", "in w.c."}, {"mbar", "mbar"}}
+}
+
+func burns() []option { return []option{{"mass", "weight"}, {"kw", "kW"}, {"btu", "BTU/h"}} }
+
+func bases() []option {
+	return []option{{"net", "net (Hi)"}, {"gross", "gross (Hs)"}}
+}
+
+// place is where an option stands in its list, -1 if it does not.
+func place(list []option, value string) int {
+	return slices.IndexFunc(list, func(o option) bool { return o.Value == value })
 }
 
 // choice is the look as the formatter takes it.
 func (l look) choice() show.Choice {
-	return show.Choice{Pounds: l.Mass == "lb", Fahrenheit: l.Temp == "f"}
+	return show.Choice{Pounds: l.Mass == "lb", Fahrenheit: l.Temp == "f", Gross: l.Basis == "gross",
+		Pressure: show.Pressure(max(place(pressures(), l.Press), 0)), Burn: show.Burn(max(place(burns(), l.Burn), 0))}
 }
 
 const lookCookie = "look"
@@ -27,30 +49,40 @@ func themes() []string { return []string{"auto", "light", "dark", "night"} }
 
 // lookOf is the phone's choice; anything odd in the cookie reads as the default.
 func lookOf(r *http.Request) look {
-	l := look{"auto", "kg", "c"}
 	c, err := r.Cookie(lookCookie)
 	if err != nil {
-		return l
+		return look{}.checked()
 	}
 	part := strings.Split(c.Value, ".")
-	if len(part) != 3 {
-		return l
+	if len(part) == 3 { // of a version that knew no more
+		part = append(part, "", "", "")
 	}
-	return checkedLook(part[0], part[1], part[2])
+	if len(part) != 6 {
+		return look{}.checked()
+	}
+	return look{part[0], part[1], part[2], part[3], part[4], part[5]}.checked()
 }
 
-func checkedLook(theme, mass, temp string) look {
-	l := look{"auto", "kg", "c"}
-	if slices.Contains(themes(), theme) {
-		l.Theme = theme
+// checked puts the default in place of whatever is not on offer.
+func (l look) checked() look {
+	if !slices.Contains(themes(), l.Theme) {
+		l.Theme = "auto"
 	}
-	if mass == "lb" {
-		l.Mass = mass
+	if l.Mass != "lb" {
+		l.Mass = "kg"
 	}
-	if temp == "f" {
-		l.Temp = temp
+	if l.Temp != "f" {
+		l.Temp = "c"
 	}
+	l.Press = pressures()[max(place(pressures(), l.Press), 0)].Value
+	l.Burn = burns()[max(place(burns(), l.Burn), 0)].Value
+	l.Basis = bases()[max(place(bases(), l.Basis), 0)].Value
 	return l
+}
+
+// cookie is the look as it is kept.
+func (l look) cookie() string {
+	return strings.Join([]string{l.Theme, l.Mass, l.Temp, l.Press, l.Burn, l.Basis}, ".")
 }
 
 // postLook keeps the choice on the phone. It is open to readers too: it changes nothing in
@@ -65,8 +97,9 @@ func (s *Server) postLook(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, bodyError(err).Error(), bodyStatus(err))
 		return
 	}
-	l := checkedLook(r.PostForm.Get("theme"), r.PostForm.Get("mass"), r.PostForm.Get("temp"))
-	http.SetCookie(w, &http.Cookie{Name: lookCookie, Value: l.Theme + "." + l.Mass + "." + l.Temp,
+	f := r.PostForm
+	l := look{f.Get("theme"), f.Get("mass"), f.Get("temp"), f.Get("pressure"), f.Get("burn"), f.Get("basis")}.checked()
+	http.SetCookie(w, &http.Cookie{Name: lookCookie, Value: l.cookie(),
 		Path: "/", MaxAge: 365 * 86400, HttpOnly: true, SameSite: http.SameSiteStrictMode})
 	http.Redirect(w, r, "/?done=look", http.StatusSeeOther)
 }

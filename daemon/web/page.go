@@ -16,19 +16,20 @@ type notice struct {
 // pageData is what the template prints.
 type pageData struct {
 	view
-	Look     look
-	Themes   []string
-	Van      string
-	Version  string
-	CSS      string
-	JS       string
-	Icon     string
-	StaleS   int
-	Said     notice
-	Writable bool
-	MassUnit string
-	TempUnit string
-	Strip    template.HTML
+	Look                    look
+	Themes                  []string
+	Pressures, Burns, Bases []option
+	Van                     string
+	Version                 string
+	CSS                     string
+	JS                      string
+	Icon                    string
+	StaleS                  int
+	Said                    notice
+	Writable                bool
+	MassUnit                string
+	TempUnit                string
+	Strip                   template.HTML
 }
 
 func loadPage() *template.Template {
@@ -44,7 +45,7 @@ func (s *Server) getPage(w http.ResponseWriter, r *http.Request) {
 func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, said notice) {
 	l := lookOf(r)
 	f := s.latest.Load()
-	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Van: s.opt.VanName, Version: s.opt.Version,
+	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(), Van: s.opt.VanName, Version: s.opt.Version,
 		CSS: s.assets.css.path, JS: s.assets.js.path, Icon: s.assets.icon.path,
 		StaleS: int(staleAfter.Seconds()), Said: said, Writable: s.opt.Writable && s.opt.Command != nil,
 		MassUnit: l.Mass, TempUnit: "°C"}
