@@ -73,7 +73,14 @@ func sensorFault() Rule {
 }
 
 func requalificationDue(s Setpoints) Rule {
-	month, err := time.Parse("2006-01", s.RequalifyBy)
+	// The month said of the cylinder that stands there goes before that of the configuration.
+	configured, none := time.Parse("2006-01", s.RequalifyBy)
+	due := func(f *Facts) (time.Time, error) {
+		if f.Est.RequalifyBy != "" {
+			return time.Parse("2006-01", f.Est.RequalifyBy)
+		}
+		return configured, none
+	}
 	return Rule{
 		ID: "requalification-due", Class: ClassCylinder, Priority: Low, CanShelve: true, CanLeaveService: true,
 		Title:   "Cylinder due for requalification",
@@ -81,6 +88,7 @@ func requalificationDue(s Setpoints) Rule {
 		Action:  "Show the collar to the filler; the filler decides.",
 		Fell:    "another month was entered",
 		Test: func(f *Facts, _ bool) Truth {
+			month, err := due(f)
 			if err != nil || !f.Est.ClockTrusted {
 				return Unknown
 			}
@@ -88,12 +96,13 @@ func requalificationDue(s Setpoints) Rule {
 			return truth(now.Year() > month.Year() || now.Year() == month.Year() && now.Month() >= month.Month())
 		},
 		Rests: func(f *Facts) sensors.Quality {
-			if err != nil || !f.Est.ClockTrusted {
+			if _, err := due(f); err != nil || !f.Est.ClockTrusted {
 				return sensors.Missing
 			}
 			return sensors.Good
 		},
 		Why: func(f *Facts) string {
+			month, err := due(f)
 			switch {
 			case err != nil:
 				return "no requalification month was entered"

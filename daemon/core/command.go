@@ -7,6 +7,9 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
+	"time"
+	"unicode"
 
 	"frostline/daemon/estimate"
 )
@@ -96,6 +99,20 @@ func (c Command) Check() error {
 	return nil
 }
 
+// named checks what the operator wrote beside the numbers.
+func named(ch estimate.Change) error {
+	if len(ch.Name) > estimate.MostNameBytes || strings.ContainsFunc(ch.Name, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return fmt.Errorf("cylinder changed: the name is to be one line of at most %d bytes", estimate.MostNameBytes)
+	}
+	if ch.RequalifyBy == "" {
+		return nil
+	}
+	if _, err := time.Parse("2006-01", ch.RequalifyBy); err != nil {
+		return fmt.Errorf("cylinder changed: %q is not a month; write the one on the collar like 2031-05", ch.RequalifyBy)
+	}
+	return nil
+}
+
 func checkChange(ch estimate.Change) error {
 	in := func(what string, v, low, high float64) error {
 		if v == 0 { // not entered
@@ -106,7 +123,7 @@ func checkChange(ch estimate.Change) error {
 		}
 		return nil
 	}
-	return errors.Join(
+	return errors.Join(named(ch),
 		in("tare", ch.TareKg, 1, 80),
 		in("fill by the stamp", ch.CapacityKg, 0.4, 50),
 		in("fill by the label", ch.FillKg, 0.1, 50),

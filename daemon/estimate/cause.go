@@ -48,6 +48,8 @@ const (
 	nameFrac      = 0.06
 	emptyKg       = 0.1 // where a regulator begins to starve (estimation.md 2)
 	litPeakS      = 180.0
+	passesAfterS  = 120.0
+	passedForS    = 1800.0
 	gasMemoryS    = 6 * 3600.0
 	causeEveryS   = 60.0
 	iceMemoryS    = 2 * 3600.0
@@ -62,20 +64,22 @@ type causes struct {
 	litS    float64 // when gas last burned at a heater's rate
 	peakKgH float64 // highest burn in the minutes before that
 	lit     bool    // gas has burned since heat was called for
-	passesS float64 // since when some gas flows while the heater starves; +Inf if none
+	passesS float64 // since when other flames than the heater's burn while heat is called for; +Inf if none
+	passedS float64 // when they last had for two minutes
 	risk    supply.Risk
 	riskS   float64
 	gasS    float64 // when gas was last at a warning level
 	call    Tristate
 
-	list []Cause
-	says string
-	atS  float64
+	tells bool // something was seen that speaks for the heater itself
+	list  []Cause
+	says  string
+	atS   float64
 }
 
 func newCauses() causes {
 	never := math.Inf(-1)
-	return causes{litS: never, riskS: never, gasS: never, atS: never, passesS: math.Inf(1)}
+	return causes{litS: never, riskS: never, gasS: never, atS: never, passesS: math.Inf(1), passedS: never}
 }
 
 // watch follows what the ranking will rest on.
@@ -86,19 +90,25 @@ func (c *causes) watch(upS float64, out *Estimates, leastKgH float64) {
 	dt := upS - c.lastS
 	c.lastS = upS
 	if out.Heat != c.call {
-		c.lit = false
+		c.lit, c.passesS, c.passedS = false, math.Inf(1), math.Inf(-1)
 	}
 	c.call = out.Heat
-	if b := out.BurnKgPerH; b.Known() {
-		switch {
-		case b.Value >= leastKgH && b.Low > 0:
-			c.litS, c.lit, c.passesS = upS, true, math.Inf(1)
-			c.peakKgH = max(c.peakKgH*math.Exp(-max(dt, 0)/litPeakS), b.Value)
-		case b.Low > leastFlowKgH:
-			c.passesS = min(c.passesS, upS)
-		default:
-			c.passesS = math.Inf(1)
+	b, heater := out.BurnKgPerH, out.HeaterKgPerH
+	switch {
+	case !b.Known():
+	case out.Heat == Yes && b.Low > leastFlowKgH && heater.Known() && heater.High == 0: // plainly another flame
+		c.passesS = min(c.passesS, upS)
+		if upS-c.passesS >= passesAfterS {
+			c.passedS = upS
 		}
+		if b.Value >= leastKgH {
+			c.litS = upS
+		}
+	case b.Value >= leastKgH && b.Low > 0:
+		c.litS, c.lit, c.passesS, c.passedS = upS, true, math.Inf(1), math.Inf(-1)
+		c.peakKgH = max(c.peakKgH*math.Exp(-max(dt, 0)/litPeakS), b.Value)
+	case b.Low <= leastFlowKgH:
+		c.passesS = math.Inf(1)
 	}
 	if out.Freeze.Assessed() {
 		c.risk, c.riskS = out.Freeze.Risk, upS
@@ -121,7 +131,7 @@ func (c *causes) rank(upS float64, out *Estimates, v *vessel, heaterKgH float64,
 	c.atS = upS
 	list := []Cause{
 		c.empty(out), c.thin(out, v), c.ice(upS, out), c.valve(upS, out, heaterKgH, unproven),
-		{ID: CauseRegulator, PartFrac: regulatorOdds * c.passing(upS, 1.5), Says: "regulator failed"},
+		{ID: CauseRegulator, PartFrac: regulatorOdds * c.passing(upS, 0.5), Says: "regulator failed"},
 		c.heater(upS, out, heaterKgH),
 	}
 	sum := 0.0
@@ -132,16 +142,23 @@ func (c *causes) rank(upS float64, out *Estimates, v *vessel, heaterKgH float64,
 		list[i].PartFrac /= sum
 	}
 	slices.SortStableFunc(list, func(a, b Cause) int { return cmp.Compare(b.PartFrac, a.PartFrac) })
-	c.list, c.says = list, sentence(list)
+	// A heater fails by itself more often than a regulator does, but nothing on a scale tells
+	// the two apart, so neither is told for want of other evidence.
+	guess := list[0].ID == CauseRegulator || list[0].ID == CauseHeater && !c.tells
+	c.list, c.says = list, sentence(list, guess)
 	return c.list, c.says
 }
 
 // forget ends a starvation.
 func (c *causes) forget() { c.list, c.says = nil, "" }
 
-// passing is times where some gas has been flowing for two minutes, else 1.
+// passed reports whether another flame has burned while the heater asked in vain: what
+// stands before both of them is open.
+func (c *causes) passed(upS float64) bool { return upS-c.passedS <= passedForS }
+
+// passing is times where another flame has burned, else 1.
 func (c *causes) passing(upS, times float64) float64 {
-	if upS-c.passesS >= 2*causeEveryS {
+	if c.passed(upS) {
 		return times
 	}
 	return 1
@@ -239,23 +256,31 @@ func (c *causes) joint(heaterKgH float64) bool { return c.lit && c.peakKgH > joi
 
 func (c *causes) heater(upS float64, out *Estimates, heaterKgH float64) Cause {
 	r := Cause{ID: CauseHeater, Says: "heater locked out", PartFrac: lockoutOdds * c.passing(upS, 3)}
+	var why []string
+	c.tells = c.passed(upS)
+	if c.tells {
+		why = append(why, "another flame burned meanwhile")
+	}
 	if b := out.BatteryV; b.Known() {
-		r.Evidence = fmt.Sprintf("house battery %.1f V", b.Value)
+		why = append(why, fmt.Sprintf("house battery %.1f V", b.Value))
 		if b.Value < lowBatteryV {
 			r.Says = "house battery low, so that blower or ignition fails"
 			r.PartFrac *= 6
+			c.tells = true
 		}
 	}
+	r.Evidence = strings.Join(why, "; ")
 	if c.joint(heaterKgH) {
 		r.PartFrac *= 0.3
 	}
 	return r
 }
 
-// sentence names the causes that are worth a look, the likeliest first.
-func sentence(list []Cause) string {
+// sentence names the causes that are worth a look, the likeliest first; guess is whether
+// nothing seen speaks for that one.
+func sentence(list []Cause, guess bool) string {
 	var b strings.Builder
-	if list[0].PartFrac < tellFrac || list[0].PartFrac < tellTimes*list[1].PartFrac {
+	if guess || list[0].PartFrac < tellFrac || list[0].PartFrac < tellTimes*list[1].PartFrac {
 		b.WriteString("cannot tell which: ")
 	}
 	for i, x := range list {

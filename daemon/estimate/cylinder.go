@@ -40,6 +40,7 @@ type tare struct {
 	lowKg   float64 // 95 %
 	highKg  float64
 	entered bool
+	learned bool // weighed when the cylinder was empty
 }
 
 // tarePart is one normal part of the mixture.
@@ -140,11 +141,12 @@ type placing struct {
 	drove         bool
 }
 
-// place weighs what may have come back: the same cylinder, the same one refilled, or
-// another one. It returns the tare of that mixture and the likeliest guess.
-func place(old tare, c Cylinder, p placing) (tare, string) {
+// place weighs what may have come back: the same cylinder, the same one refilled, one that
+// has been here before, or another one. It returns the tare of that mixture and the likeliest
+// guess; back is the cylinder of the register it surely is, nil if it is none.
+func place(old tare, c Cylinder, p placing, r *register) (t tare, guess string, back *Known) {
 	if !p.known {
-		return old, guessSame // the first cylinder ever is the one the owner described
+		return old, guessSame, nil // the first cylinder ever is the one the owner described
 	}
 	capacity := c.CapacityKg
 	if capacity <= 0 {
@@ -159,31 +161,41 @@ func place(old tare, c Cylinder, p placing) (tare, string) {
 	if p.drove {
 		priorRefill *= 2
 	}
-	var t tare
 	refilled := priorRefill * t.refill(old, p, capacity, priorRefill)
 	swapped := t.swap(c, p, capacity)
-	total := same + refilled + swapped
+	again, best, bestWeight := r.add(&t, p)
+	total := same + refilled + swapped + again
 	if total < tiny { // nothing fits: any cylinder with anything in it
 		kg, sd := classTare(c)
 		t = tare{}
 		t.add(1, min(kg, max(p.grossKg, 0)), 2*sd)
 		t.settle()
-		return t, guessSwapped
+		return t, guessSwapped, nil
 	}
 	switch {
 	case same >= 0.95*total: // the mass agrees to tens of grams: nothing else fits as well
-		return old, guessSame
-	case same >= refilled && same >= swapped:
-		t.addAll(same, old)
-		t.settle()
-		return t, guessSame
+		return old, guessSame, nil
+	case bestWeight >= knownSureFrac*total:
+		k := r.list[best]
+		return k.tare(), guessSwapped, &k
 	}
 	t.addAll(same, old)
 	t.settle()
-	if refilled > swapped {
-		return t, guessRefilled
+	switch {
+	case same >= refilled && same >= swapped+again:
+		return t, guessSame, nil
+	case refilled > swapped+again:
+		return t, guessRefilled, nil
 	}
-	return t, guessSwapped
+	return t, guessSwapped, nil
+}
+
+// tare is what is known of the empty weight of a cylinder that is back.
+func (k Known) tare() tare {
+	t := tare{entered: k.Entered, learned: k.Learned}
+	t.add(1, k.TareKg, k.TareSDKg)
+	t.settle()
+	return t
 }
 
 // refill adds the same cylinder, full or part filled, and returns its likelihood.
@@ -244,12 +256,14 @@ func normalPDF(x, sd float64) float64 {
 
 // change is the tare after the operator has said what stands on the scale. grossKg is
 // what the scale says now, 0 if nothing.
-func (t tare) change(ch Change, c Cylinder, before tare, grossKg float64) tare {
+func (t tare) change(ch Change, c Cylinder, before tare, grossKg float64, r *register) tare {
 	if ch.Same && ch.TareKg <= 0 {
 		return before
 	}
 	var n tare
-	switch {
+	switch k, known := r.named(ch.Name); {
+	case known && ch.TareKg <= 0:
+		return k.tare()
 	case ch.TareKg > 0:
 		n.add(1, ch.TareKg, stampSD(c))
 		n.entered = true

@@ -7,5 +7,6 @@ func (s State) Entered() State {
 	c, k := &s.Scale, &kept.Scale
 	k.Presence, k.CapacityKg, k.Said, k.BurnedKg = PresenceUnknown, c.CapacityKg, c.Said, c.BurnedKg
 	k.Tare, k.Prior = c.Tare, c.Prior
+	k.Known, k.On, k.Was = c.Known, c.On, c.Was
 	return kept
 }

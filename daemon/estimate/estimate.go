@@ -125,6 +125,9 @@ type Change struct {
 	TareKg     float64 `json:"tare_kg,omitempty"`     // stamped tare
 	CapacityKg float64 `json:"capacity_kg,omitempty"` // fill by the stamp
 	FillKg     float64 `json:"fill_kg,omitempty"`     // what the filler's label says is in it
+
+	Name        string `json:"name,omitempty"`         // what the owner calls it; of one that was here before it brings back the tare
+	RequalifyBy string `json:"requalify_by,omitempty"` // YYYY-MM on its collar; the filler decides
 }
 
 // WeightWatch is a slow loss of weight while every appliance is off. It cannot replace a
@@ -162,6 +165,10 @@ type Estimates struct {
 	BurnedKg     float64  // since the first start, never falls
 	CapacityKg   Quantity // fill by the stamp
 	TareEntered  bool     // a person entered the tare of the cylinder now on the scale
+	TareLearned  bool     // it was weighed when this cylinder had burned itself empty
+	RequalifyBy  string   // YYYY-MM said of it, "" if nothing was
+	CylinderName string   // what its owner calls it, "" if nothing
+	Known        []Known  // cylinders that were here before, by name; nil if none
 	Overfilled   bool     // net is above the stamped fill beyond doubt
 
 	LiquidTempC       Quantity

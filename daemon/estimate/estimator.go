@@ -134,7 +134,8 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	if c.CapacityKg > 0 {
 		out.CapacityKg = Quantity{Value: c.CapacityKg, Low: c.CapacityKg, High: c.CapacityKg, Quality: sensors.Good}
 	}
-	out.TareEntered = w.tare.entered
+	out.TareEntered, out.TareLearned = w.tare.entered, w.tare.learned
+	out.CylinderName, out.RequalifyBy, out.Known = w.known.on.Name, w.known.on.RequalifyBy, w.known.told
 	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && out.FuelKg.Known() && out.FuelKg.Low > c.CapacityKg
 	for _, h := range w.told {
 		if h.Kind == CylinderPlaced {
@@ -166,6 +167,7 @@ func (e *Estimator) starved(upS float64, out *Estimates, watching bool) {
 	default:
 		out.Causes, out.StarvedWhy = e.causes.rank(upS, out, e.vessel, heaterKgH, w.unproven)
 	}
+	w.emptied(upS, out)
 }
 
 // Change takes what the operator says of the cylinder: that the same one came back, or

@@ -81,6 +81,9 @@ func (v *vessel) seat(upS float64, out *Estimates, body Quantity) {
 	case !v.out.kPa.Known():
 		notAssessed(v.out.kPa.Why)
 		return
+	case upS-v.flowS > flowHeldS && !out.BurnKgPerH.Known():
+		notAssessed("the burn is not known: " + out.BurnKgPerH.Why)
+		return
 	case upS-v.flowS > flowHeldS:
 		notAssessed("no gas has burned for half an hour, so nothing cools the seat")
 		return
@@ -249,11 +252,17 @@ func (v *vessel) lasts(upS float64, name string, kgPerH float64, out *Estimates)
 	least := out.AirKPa.Value + v.reg.leastGaugeKPa()
 	draw := supply.Draw{AirTempC: clipC(v.airC), FilmWPerM2K: film, KgPerH: kgPerH, LeastKPa: least}
 	mid, ok1 := v.shape.Endure(v.liquid, supply.Contents{ContentsKg: v.kg, LiquidTempC: v.tempC}, draw)
-	draw.FilmWPerM2K, draw.AirTempC, draw.LeastKPa = film/spread, clipC(v.airC-1.96*airSDK), least+(out.AirKPa.High-out.AirKPa.Value)
+	draw.FilmWPerM2K, draw.AirTempC, draw.LeastKPa = film/spread, clipC(v.airC-1.96*v.airSDK), least+(out.AirKPa.High-out.AirKPa.Value)
 	low, ok2 := v.shape.Endure(v.lean, supply.Contents{ContentsKg: max(kg.Low, leastModelKg), LiquidTempC: v.tempC - half}, draw)
+	if leastC, _ := span(v.lean); v.tempC-half < leastC { // no regulator holds with so little
+		low, ok2 = supply.Endurance{Ends: supply.PressureLimit}, true
+	}
+	if kg.Low/kgPerH < low.AfterH {
+		low.AfterH, low.Ends = kg.Low/kgPerH, supply.ContentsLimit
+	}
 	high := mid
 	if name == "" { // the rich end matters to nobody who asks whether an appliance can run
-		draw.FilmWPerM2K, draw.AirTempC, draw.LeastKPa = film*spread, clipC(v.airC+1.96*airSDK), least
+		draw.FilmWPerM2K, draw.AirTempC, draw.LeastKPa = film*spread, clipC(v.airC+1.96*v.airSDK), least
 		if e, ok := v.shape.Endure(v.liquid, supply.Contents{ContentsKg: max(kg.High, v.kg), LiquidTempC: v.tempC + half}, draw); ok {
 			high = e
 		}

@@ -66,11 +66,16 @@ type scaleState struct {
 	Heater     learned    `json:"heater"`
 	Flames     []string   `json:"flames,omitempty"` // alight at the save; a restart ends them
 	Watch      watchState `json:"watch"`
+	Drift      driftState `json:"drift"`
+	Known      []Known    `json:"known,omitempty"`
+	On         Known      `json:"on"`
+	Was        Known      `json:"was"`
 }
 
 type tareState struct {
 	Parts   []tarePart `json:"parts"`
 	Entered bool       `json:"entered"`
+	Learned bool       `json:"learned,omitempty"`
 }
 
 type watchState struct {
@@ -91,7 +96,8 @@ func (e *Estimator) Save() State {
 		Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg,
 		GoneAgeS: now - w.goneS, Drove: w.drove, Unproven: w.unproven, AnyPlace: w.anyPlace,
 		BurnedKg: w.burn.totalKg, OweKg: w.burn.oweKg, Heater: w.burn.split.learn,
-		Watch: w.watch.save(now),
+		Watch: w.watch.save(now), Drift: w.watch.drift.memory,
+		Known: slices.Clone(w.known.list), On: w.known.on, Was: w.known.was,
 	}
 	if w.said {
 		said := w.ch
@@ -158,6 +164,11 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 		w.burn.switchPrior()
 	}
 	w.watch.restore(c.Watch, thenS)
+	w.known.restore(c.Known, c.On, c.Was)
+	if c.Drift.plausible() {
+		w.watch.drift.memory = c.Drift
+		w.watch.drift.memory.AtS = atS
+	}
 	for g, name := range w.burn.names {
 		w.burn.flames[g].on = slices.Contains(c.Flames, name)
 	}
@@ -206,12 +217,12 @@ func (t tareState) plausible() bool {
 }
 
 func (t *tare) save() tareState {
-	return tareState{append([]tarePart(nil), t.parts[:t.n]...), t.entered}
+	return tareState{append([]tarePart(nil), t.parts[:t.n]...), t.entered, t.learned}
 }
 
 func (t *tare) restore(s tareState) {
 	t.n = copy(t.parts[:], s.Parts)
-	t.entered = s.Entered
+	t.entered, t.learned = s.Entered, s.Learned
 	t.settle()
 }
 
@@ -256,9 +267,30 @@ func (v *vessel) restore(s vesselState, gapS, capacityKg, atS float64) {
 		!(s.VarK2 > 0 && s.VarK2 <= 1e4) || !(math.Abs(s.CovK) <= math.Sqrt(s.VarK2*v.varLn)*1.001) || !(s.FreshK2 >= 0) || !(s.MeanKgPerH >= 0 && s.MeanKgPerH <= 100) {
 		return
 	}
+	v.fresh = s.Fresh
 	unseen := unseenKPerH * gapS / 3600
-	v.begun, v.tempC, v.covK, v.fresh = true, s.TempC, s.CovK, s.Fresh
+	if unseen >= startSDK { // then the air of its locker tells more
+		return
+	}
+	v.begun, v.tempC, v.covK = true, s.TempC, s.CovK
 	v.freshK2 = min(s.FreshK2+unseen*unseen, startSDK*startSDK)
 	v.varK2 = max(min(s.VarK2+unseen*unseen, startSDK*startSDK), s.VarK2)
 	v.liquid, v.lean, v.meanKgH, v.lastS = liquid, lean, s.MeanKgPerH, atS
+}
+
+// restore leaves out what no cylinder can be.
+func (r *register) restore(list []Known, on, was Known) {
+	r.list = nil
+	for _, k := range list[max(0, len(list)-knownMostN):] {
+		if k.plausible() {
+			r.list = append(r.list, k)
+		}
+	}
+	if len(on.Name) <= MostNameBytes {
+		r.on = on
+	}
+	if was.plausible() {
+		r.was = was
+	}
+	r.tell()
 }

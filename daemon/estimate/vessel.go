@@ -18,6 +18,7 @@ const (
 	airSDK        = 0.8                  // between the locker's thermometer and the air about the cylinder
 	outsideSDK    = 3.0                  // of a locker without a thermometer about the outside air
 	unseenKPerH   = 3.0                  // a cylinder cools so much in an hour by a draw that nobody weighed
+	awayKPerH     = 8.0                  // and moves so much towards the air of a room: 20 K in its time constant
 	filmSDLn      = 0.20                 // of ln U: 6 to 13 about 8.5 W/m2K at 95 % (physics.md 6.2)
 	finSDFrac     = 0.35                 // of what the dry wall adds; engineering judgement
 	filmLeastSDLn = 0.05                 // however much has been learned
@@ -63,12 +64,15 @@ type vessel struct {
 	finFrac float64 // of the heat from the air, through the dry wall
 	freshK2 float64 // part of varK2 that is there because nobody saw the cylinder before
 	begun   bool
+	refused bool // by the model, so that it began anew
 	seeing  bool // a shell thermometer speaks
 	fresh   bool // filled since, and little used
 
 	lastS     float64
+	thereS    float64 // when the cylinder was last not off the scale
 	airS      float64 // when air was last known
 	airC      float64
+	airSDK    float64
 	kg        float64
 	meanKgH   float64 // burn over the last hour
 	flowKgH   float64 // of the newest flame
@@ -94,7 +98,7 @@ type vapour struct {
 
 func newVessel(p Params) *vessel {
 	v := &vessel{p: p.Cylinder, apps: p.Appliances, reg: p.Regulator, varLn: filmSDLn * filmSDLn, sayS: -sayEveryS,
-		flowS: math.Inf(-1), airS: math.Inf(-1), shellAt: math.Inf(-1), shellS: math.Inf(-1)}
+		flowS: math.Inf(-1), airS: math.Inf(-1), airSDK: airSDK, shellAt: math.Inf(-1), shellS: math.Inf(-1)}
 	for i := range v.apps {
 		v.byInput = append(v.byInput, i)
 	}
@@ -109,6 +113,8 @@ const (
 	noAir       = "no thermometer in the locker or outside"
 	airLost     = "the locker's thermometer is not watching"
 	nearlyEmpty = "nearly empty: whether liquid is left to boil is not known"
+	noModel     = "contents, liquid or air are outside what the model of the cylinder holds for"
+	shellAlone  = "from the cylinder's shell alone: whether there is liquid behind it is not known"
 	noBlend     = "the blend is not entered"
 )
 
@@ -134,11 +140,13 @@ func (v *vessel) form(c Cylinder) {
 	}
 }
 
-// placed forgets the temperature of a cylinder that has been somewhere else.
+// placed forgets the temperature of another cylinder; the same one may have been somewhere
+// warmer or colder for as long as it was away.
 func (v *vessel) placed(guess string) {
 	if guess == guessSame {
-		v.freshK2 = min(v.freshK2+9, startSDK*startSDK)
-		v.varK2 = max(v.varK2, v.freshK2)
+		awayK := awayKPerH * (v.lastS - v.thereS) / 3600
+		v.freshK2 = min(v.freshK2+awayK*awayK, startSDK*startSDK)
+		v.varK2 = max(v.varK2+awayK*awayK, v.freshK2)
 		return
 	}
 	v.begun, v.fresh = false, true
@@ -169,7 +177,7 @@ func (v *vessel) unknown(why string) {
 func (v *vessel) step(upS float64, out *Estimates, shell, body Quantity) {
 	if !v.begun || upS-v.lastS >= vesselStepS {
 		v.move(upS, out, shell)
-		v.say(upS, out, body)
+		v.say(upS, out, shell, body)
 	}
 	o := &v.out
 	out.LiquidTempC, out.CylinderKPa, out.CylinderGaugeKPa = o.liquidC, o.kPa, o.gaugeKPa
@@ -182,13 +190,16 @@ func (v *vessel) step(upS float64, out *Estimates, shell, body Quantity) {
 func (v *vessel) move(upS float64, out *Estimates, shell Quantity) {
 	dt := upS - v.lastS
 	v.lastS = upS
-	air, airSD := out.LockerC, airSDK
+	if out.Cylinder != Removed {
+		v.thereS = upS
+	}
+	air, sdK := out.LockerC, airSDK
 	if !air.Known() {
-		air, airSD = out.OutsideC, outsideSDK
+		air, sdK = out.OutsideC, outsideSDK
 	}
 	if air.Known() {
 		v.airC, v.airS = air.Value, upS
-		airSD = max(airSD, (air.High-air.Low)/3.92)
+		v.airSDK = max(sdK, (air.High-air.Low)/3.92)
 	}
 	if out.FuelKg.Known() {
 		v.kg = max(out.FuelKg.Value, leastModelKg)
@@ -200,7 +211,10 @@ func (v *vessel) move(upS float64, out *Estimates, shell Quantity) {
 		return
 	}
 	drawKgH := v.flow(upS, dt, out)
-	v.predict(dt, drawKgH, out.BurnKgPerH.Known())
+	if !v.predict(dt, drawKgH, out.BurnKgPerH.Known()) {
+		v.begun, v.refused = false, true
+		return
+	}
 	if shell.Known() && shell.At.Seconds() > v.shellAt {
 		v.shellAt, v.seeing = shell.At.Seconds(), true
 		if upS-v.shellS >= shellEveryS || v.freshK2 > knownSDK*knownSDK {
@@ -214,6 +228,7 @@ func (v *vessel) move(upS float64, out *Estimates, shell Quantity) {
 
 func (v *vessel) begin(upS float64) {
 	v.begun = true
+	v.form(v.p)
 	v.tempC = v.airC
 	v.freshK2 = startSDK * startSDK
 	v.varK2, v.covK = v.freshK2, 0
@@ -242,26 +257,25 @@ func (v *vessel) flow(upS, dt float64, out *Estimates) float64 {
 	return q.Value
 }
 
-// predict moves temperature, composition and doubt by dt. What nobody weighed widens.
-func (v *vessel) predict(dt, drawKgH float64, weighed bool) {
+// predict moves temperature, composition and doubt by dt. What nobody weighed widens. It
+// reports whether the model holds for the contents and temperatures there are.
+func (v *vessel) predict(dt, drawKgH float64, weighed bool) bool {
 	for dt > 0 {
 		part := min(dt, 600)
 		dt -= part
 		ua, ok := v.shape.UAOf(v.liquid, supply.Contents{ContentsKg: v.kg, LiquidTempC: v.tempC}, supply.FilmWPerM2K)
 		if !ok {
-			v.varK2 = startSDK * startSDK
-			v.freshK2 = v.varK2
-			return
+			return false
 		}
 		ua *= math.Exp(v.lnFilm)
 		now := supply.Contents{ContentsKg: v.kg, LiquidTempC: v.tempC}
 		next, ok := v.shape.Step(v.liquid, now, supply.Conditions{AirTempC: clipC(v.airC), UAWPerK: ua, DrawKgPerH: drawKgH}, part)
 		if !ok {
-			return
+			return false
 		}
 		jPerK, ok := v.liquid.TwoPhaseJPerK(v.tempC, v.kg, v.shape.VolumeL)
 		if !ok {
-			return
+			return false
 		}
 		v.finFrac, _ = v.shape.FinFrac(v.liquid, now, supply.FilmWPerM2K)
 		x := part * ua / (jPerK + v.shape.WallJPerK)
@@ -281,6 +295,8 @@ func (v *vessel) predict(dt, drawKgH float64, weighed bool) {
 		}
 		v.tempC = next.LiquidTempC
 	}
+	v.refused = false
+	return true
 }
 
 // filmSDLn is how far the conductance may be off, as a standard deviation of its logarithm.
@@ -317,12 +333,20 @@ func (v *vessel) see(shellC float64) {
 	v.freshK2 = min(v.freshK2*(1-kT*h), v.varK2)
 }
 
+// span is the temperatures at which the pressure of a fuel is known.
+func span(f lpg.Fuel) (leastC, mostC float64) {
+	if f.PropaneMassFrac() > 0 && f.PropaneMassFrac() < 1 {
+		return lpg.MinBlendTempC, lpg.MaxBlendTempC
+	}
+	return lpg.MinTempC, lpg.MaxTempC
+}
+
 // clipC keeps a temperature within what the models were made for.
 func clipC(c float64) float64 { return min(max(c, lpg.MinTempC), lpg.MaxTempC) }
 
 // sdK is how far the liquid may be off.
 func (v *vessel) sdK() float64 {
-	air := airSDK
+	air := v.airSDK
 	if v.seeing {
 		air = 0 // what it does to the liquid is seen
 	}
@@ -330,7 +354,7 @@ func (v *vessel) sdK() float64 {
 }
 
 // say works out everything that follows from the belief.
-func (v *vessel) say(upS float64, out *Estimates, body Quantity) {
+func (v *vessel) say(upS float64, out *Estimates, shell, body Quantity) {
 	switch {
 	case !v.shaped:
 		v.unknown("the size of the cylinder is not known")
@@ -344,11 +368,15 @@ func (v *vessel) say(upS float64, out *Estimates, body Quantity) {
 	case upS-v.airS > airLostS:
 		v.unknown(airLost)
 		return
-	case !v.begun && !out.FuelKg.Known():
+	case !out.FuelKg.Known():
 		v.unknown("the contents are not known: " + out.FuelKg.Why)
+		v.bare(shell)
 		return
-	case out.FuelKg.Known() && out.FuelKg.Value < leastModelKg:
+	case out.FuelKg.Value < leastModelKg:
 		v.unknown(nearlyEmpty)
+		return
+	case v.refused:
+		v.unknown(noModel)
 		return
 	case !v.begun || v.freshK2 > knownSDK*knownSDK:
 		v.unknown(noHistory)
@@ -360,6 +388,17 @@ func (v *vessel) say(upS float64, out *Estimates, body Quantity) {
 	v.outlooks(upS, out)
 }
 
+// bare is the temperature without a scale, by a thermometer on the shell. Nothing else
+// follows from it: an empty cylinder has a shell too.
+func (v *vessel) bare(shell Quantity) {
+	if !shell.Known() {
+		return
+	}
+	c := (shell.Value - shellShareK*v.airC) / (1 - shellShareK)
+	half := math.Hypot(1.96*math.Hypot(shellSDK, shellShareK*(v.airC-c)), (shell.High-shell.Low)/2) / (1 - shellShareK)
+	v.out.liquidC = Quantity{Value: c, Low: c - half, High: c + half, Quality: sensors.Suspect, Why: shellAlone, At: shell.At}
+}
+
 // temperature fills in temperature and pressure.
 func (v *vessel) temperature(upS float64, out *Estimates) {
 	half := 1.96 * v.sdK()
@@ -369,10 +408,11 @@ func (v *vessel) temperature(upS float64, out *Estimates) {
 	}
 	v.out.liquidC = q
 	kPa, ok := v.liquid.BubbleKPa(q.Value)
-	low, okLow := v.lean.BubbleKPa(max(q.Low, lpg.MinBlendTempC))
-	high, okHigh := v.liquid.BubbleKPa(min(q.High, lpg.MaxBlendTempC))
+	_, most := span(v.liquid)
+	low, _ := v.lean.BubbleKPa(q.Low) // none where it is too cold to say
+	high, okHigh := v.liquid.BubbleKPa(min(q.High, most))
 	switch {
-	case !ok || !okLow || !okHigh:
+	case !ok || !okHigh:
 		v.out.kPa = Unknown("the liquid is outside the temperatures its pressure is known for")
 	default:
 		p := Quantity{Value: kPa, Low: gradePoorFrac * low, High: gradeRichFrac * high, Quality: q.Quality, Why: q.Why, At: q.At}
@@ -407,7 +447,7 @@ func (v *vessel) capacity(upS float64, out *Estimates) {
 			low = r * math.Exp(-math.Hypot(math.Log(q.Value/q.Low), 1.96*burnSD))
 			high = r * math.Exp(math.Hypot(math.Log(q.High/q.Value), 1.96*burnSD))
 		}
-		v.out.ratio = Quantity{Value: r, Low: low, High: high, Quality: min(q.Quality, b.Quality), Why: q.Why, At: q.At}
+		v.out.ratio = Quantity{Value: r, Low: low, High: high, Quality: min(q.Quality, b.Quality), Why: cmp.Or(q.Why, b.Why), At: q.At}
 	}
 }
 
@@ -422,20 +462,21 @@ func (v *vessel) steady(upS float64, out *Estimates) Quantity {
 	spread := math.Exp(1.96 * v.filmSDLn())
 	a := out.AirKPa
 	value, ok1 := v.sustains(v.liquid, ua, v.airC, a.Value)
-	low, ok2 := v.sustains(v.lean, ua/spread, v.airC-1.96*airSDK, a.High)
-	high, ok3 := v.sustains(v.liquid, ua*spread, v.airC+1.96*airSDK, a.Low)
+	low, ok2 := v.sustains(v.lean, ua/spread, v.airC-1.96*v.airSDK, a.High)
+	high, ok3 := v.sustains(v.liquid, ua*spread, v.airC+1.96*v.airSDK, a.Low)
 	if !ok1 || !ok2 || !ok3 {
-		return Unknown("the air is outside the temperatures the model holds for")
+		return Unknown("the regulator's least pressure is outside what the fuel's temperatures are known for")
 	}
-	q := Quantity{Value: value, Low: min(low, value), High: max(high, value), Quality: sensors.Good, At: seconds(upS)}
+	t := v.out.liquidC
+	q := Quantity{Value: value, Low: min(low, value), High: max(high, value), Quality: t.Quality, Why: t.Why, At: seconds(upS)}
 	if !v.blendSet {
 		q.Quality, q.Why = sensors.Suspect, noBlend
 	}
 	return q
 }
 
-// sustains is the flow at the regulator's least inlet pressure; none where the fuel has no
-// such pressure in its range, because then it is too cold.
+// sustains is the flow at the regulator's least inlet pressure. It refuses where the fuel
+// has that pressure outside its range only.
 func (v *vessel) sustains(f lpg.Fuel, ua, airC, atmKPa float64) (float64, bool) {
 	limitC, ok := supply.LimitC(f, atmKPa, v.reg.leastGaugeKPa())
 	if !ok {

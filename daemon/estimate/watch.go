@@ -62,6 +62,7 @@ type weightWatch struct {
 	out   bool
 	pause int // blocks in a row without a flame
 
+	drift          drift // what the quiet stretches teach of the scale itself
 	loss, smallest Quantity
 	suspected      bool
 	why            string // of suspected
@@ -125,6 +126,7 @@ func (w *weightWatch) disturb(blankS float64) {
 	w.forget()
 	w.n = 0
 	w.spell++
+	w.drift.end()
 	w.blocks, w.outS, w.pause = 0, 0, 0
 	w.out = false
 	w.blankS = max(w.blankS, blankS)
@@ -190,6 +192,9 @@ func (w *weightWatch) point(p watchPoint, s Scale) {
 	w.ring[(w.head+w.n)%len(w.ring)] = p
 	w.n++
 	w.judge(p.UpS, p.Kg, s)
+	if !w.suspected && !w.out { // what may be a leak teaches nothing of the scale
+		w.drift.point(p)
+	}
 }
 
 func (w *weightWatch) at(i int) watchPoint { return w.ring[(w.head+i)%len(w.ring)] }

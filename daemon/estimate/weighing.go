@@ -37,6 +37,7 @@ type weighing struct {
 	burn  *burning
 	watch weightWatch
 	tare  tare
+	known register
 	prior tare // of the cylinder that was on the scale before this one
 	ch    Change
 	said  bool // ch waits for the cylinder it speaks of
@@ -60,6 +61,7 @@ type weighing struct {
 	goneS                   float64 // when the cylinder was taken away
 	drove                   bool    // since it was taken away
 	anyPlace                bool    // a cylinder was put down while we watched
+	emptyS                  float64 // since when the cylinder may be empty, by emptied
 	unproven                bool    // nothing has burned since the last drive or placing
 
 	trail   [20]block // levels of the last minutes, a ring
@@ -317,12 +319,24 @@ func (w *weighing) placed(upS, kg, sdKg float64) {
 	if w.presence != Removed {
 		away = refillAwayS // nobody saw it go
 	}
-	t, guess := place(old, w.p.Cylinder, placing{
+	t, guess, back := place(old, w.p.Cylinder, placing{
 		grossKg: kg, sdKg: math.Hypot(sdKg, w.p.Scale.tcLimitKgPerK(kg)*2),
 		beforeKg: w.levelKg - w.offKg, known: known, awayS: away, drove: w.drove,
-	})
+	}, &w.known)
 	if known {
 		w.prior = old
+	}
+	if known {
+		w.known.left(&old, w.p.Cylinder, w.levelKg-w.offKg)
+		if guess == guessSwapped {
+			w.known.away()
+		}
+	}
+	if back != nil {
+		w.known.on = *back
+		if back.CapacityKg > 0 {
+			w.p.Cylinder.CapacityKg = back.CapacityKg
+		}
 	}
 	w.tare = t
 	w.presence, w.heavyN = Present, 0
@@ -372,7 +386,13 @@ func (w *weighing) apply(ch Change, grossKg float64) {
 	if ch.Same && !w.anyPlace {
 		return // nobody saw it go: it still is what it was
 	}
-	w.tare = w.tare.change(ch, w.p.Cylinder, w.prior, grossKg)
+	if ch.Same {
+		w.known.stays()
+	} else if w.anyPlace {
+		w.known.away()
+	}
+	w.tare = w.tare.change(ch, w.p.Cylinder, w.prior, grossKg, &w.known)
+	w.known.said(ch)
 }
 
 // fuel is what is left, net. It is held while nothing can be weighed, and the interval
@@ -391,10 +411,9 @@ func (w *weighing) fuel(upS float64) Quantity {
 		return Unknown("the scale has not been watching for a day")
 	}
 	top := w.p.Scale.CapacityKg
-	away, warm := w.cell.awayC(upS, w.p.Scale.CalibratedAtC)
-	sd := w.p.Scale.constantSDKg(w.levelKg, away)
+	less, sd, warm := w.correct(upS)
 	half := 1.96 * math.Sqrt(sd*sd+w.levelSD*w.levelSD+w.offVar)
-	net := w.levelKg - w.offKg
+	net := w.levelKg - w.offKg - less
 	q := Quantity{Value: net - w.tare.meanKg, Quality: sensors.Good, At: seconds(w.levelS)}
 	q.Low = q.Value - math.Hypot(w.tare.highKg-w.tare.meanKg, half)
 	q.High = q.Value + math.Hypot(w.tare.meanKg-w.tare.lowKg, half)
@@ -412,7 +431,7 @@ func (w *weighing) fuel(upS float64) Quantity {
 		q.Quality, q.Why = sensors.Suspect, "waiting for the scale to come to rest"
 	case !warm:
 		q.Quality, q.Why = sensors.Suspect, "locker thermometer not watching: the scale may be off by its whole temperature effect"
-	case !w.tare.entered:
+	case !w.tare.entered && !w.tare.learned:
 		q.Quality, q.Why = sensors.Suspect, "tare not entered"
 	case w.offVar > 0:
 		q.Quality, q.Why = sensors.Suspect, "something was put on the scale or taken off"
@@ -430,10 +449,10 @@ func (w *weighing) gross(upS float64) Quantity {
 	case !w.have || w.phase != tracking || upS-w.levelS > gapS:
 		return Unknown("the scale has not come to rest")
 	}
-	away, _ := w.cell.awayC(upS, w.p.Scale.CalibratedAtC)
-	half := 1.96 * math.Hypot(w.p.Scale.constantSDKg(w.levelKg, away), w.levelSD)
-	top := w.p.Scale.CapacityKg
-	return Quantity{Value: clip(w.levelKg, top), Low: clip(w.levelKg-half, top), High: clip(w.levelKg+half, top),
+	less, sd, _ := w.correct(upS)
+	half := 1.96 * math.Hypot(sd, w.levelSD)
+	top, kg := w.p.Scale.CapacityKg, w.levelKg-less
+	return Quantity{Value: clip(kg, top), Low: clip(kg-half, top), High: clip(kg+half, top),
 		Quality: sensors.Good, At: seconds(w.levelS)}
 }
 

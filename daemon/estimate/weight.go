@@ -180,16 +180,28 @@ func (c *cell) step(upS float64, air *ChannelState, fresh bool) {
 	c.lastS, c.started = upS, true
 }
 
-// awayC is how far the cell may be from the temperature it was calibrated at.
-func (c *cell) awayC(upS, calibratedC float64) (awayC float64, known bool) {
+// awayC is how far the cell is from the temperature it was calibrated at, and moreC how much
+// further it may be.
+func (c *cell) awayC(upS, calibratedC float64) (awayC, moreC float64, known bool) {
 	if !c.seen {
-		return coldBootC, false
+		return 0, coldBootC, false
 	}
-	d := math.Abs(c.tempC - calibratedC)
+	d := c.tempC - calibratedC
 	if upS-c.seenS > staleTempS {
-		return d + staleTempC, false
+		return d, staleTempC, false
 	}
-	return d, true
+	return d, 0, true
+}
+
+// correct takes what is known of the temperature's effect off a weight, and returns the
+// standard deviation of all that does not average out.
+func (w *weighing) correct(upS float64) (lessKg, sdKg float64, warm bool) {
+	s := w.p.Scale
+	away, more, warm := w.cell.awayC(upS, s.CalibratedAtC)
+	limit := s.tcLimitKgPerK(w.levelKg)
+	tc, tcSD := w.watch.drift.kgPerK(limit)
+	sd := s.constantSDKg(w.levelKg, math.Hypot(tcSD*away, limit/sqrt3*more), 1)
+	return tc * away, sd, warm
 }
 
 // tcLimitKgPerK is how far a kelvin may move the reading at a load: zero and span.
@@ -197,9 +209,10 @@ func (s Scale) tcLimitKgPerK(grossKg float64) float64 {
 	return s.ZeroTCGPerK/1000 + s.SpanTCPPMPerK*1e-6*grossKg
 }
 
-// constantSDKg is everything about the weight that does not average out, the tare apart.
-func (s Scale) constantSDKg(grossKg, awayC float64) float64 {
-	t := s.tcLimitKgPerK(grossKg) / sqrt3 * awayC
+// constantSDKg is everything about the weight that does not average out, the tare apart;
+// tcKgPerK is how far a kelvin may still move it, one standard deviation.
+func (s Scale) constantSDKg(grossKg, tcKgPerK, awayC float64) float64 {
+	t := tcKgPerK * awayC
 	creep := s.CreepPct30min / 100 * grossKg / sqrt3
 	span := s.SpanSDFrac * grossKg
 	return math.Sqrt(t*t + creep*creep + span*span + s.ZeroSDKg*s.ZeroSDKg +

@@ -16,11 +16,12 @@ import (
 // a [Choice] may show them in another.
 type Unit uint8
 
-// The units of the program. Temperatures are Celsius, mass kilograms, pressures absolute.
+// The units of the program. Temperatures are Celsius, mass kilograms. A pressure is absolute
+// or gauge as the words beside it say; the unit is the same, and so is that of a difference.
 const (
 	Kg     Unit = iota
-	GPerH       // rate of mass in grams per hour
-	KgPerH      // rate of mass in kilograms per hour
+	GPerH       // a loss of weight, in grams per hour; it is no burn and never reads as heat
+	KgPerH      // a burn, or what a cylinder can give to burn, in kilograms per hour
 	C
 	K // a difference of temperatures
 	KPa
@@ -58,7 +59,7 @@ type Choice struct {
 // Pressure is the unit in which pressures are said.
 type Pressure uint8
 
-// The units of pressure. Whether one is gauge or absolute, the words beside it say.
+// The units of pressure.
 const (
 	InKPa Pressure = iota
 	InBar
@@ -70,24 +71,32 @@ const (
 // Burn is the unit in which a burn is said.
 type Burn uint8
 
-// The units of a burn. The heat is that of propane; its basis is said with it.
+// The units of a burn. The heat is that of propane (butane gives 1.3 to 2 % less) and its
+// basis is said with it.
 const (
 	ByMass Burn = iota // kg/h, or lb/h with Pounds
 	ByKW
 	ByBTU // BTU/h
 )
 
-// Exact by definition but for the inch of water, which is the conventional one (water of 4 C
-// under standard gravity); one at 60 F is 0.1 % smaller.
+// All exact: the pound and the inch of the international agreement of 1959, standard gravity
+// of the 3rd CGPM (1901). The inch of water is the conventional one, of 1000 kg/m3 under
+// standard gravity: 0.2490889 kPa; with water of 60 F it is 0.1 % smaller (999.0 kg/m3, from
+// memory).
 const (
-	kPaPerPsi  = 6.894757293168
-	kPaPerInWC = 0.249088908333
+	kgPerLb     = 0.45359237
+	mPerInch    = 0.0254
+	gravityMPS2 = 9.80665
+	kPaPerPsi   = kgPerLb * gravityMPS2 / (mPerInch * mPerInch) / 1000
+	kPaPerInWC  = 1000 * gravityMPS2 * mPerInch / 1000
+	kPaPerBar   = 100
+	kPaPerMbar  = 0.1
 )
 
 // Unknown is said in place of a number that means nothing.
 const Unknown = "unknown"
 
-const lbPerKg = 1 / 0.45359237 // international pound, exact
+const lbPerKg = 1 / kgPerLb
 
 // Number says v with its unit, "-3.4 °C", in the metric units. NaN and infinities read
 // "unknown".
@@ -196,24 +205,28 @@ func (c Choice) convert(v float64, u Unit) (float64, unit) {
 func (c Choice) pressure(kPa float64) (float64, unit) {
 	switch c.Pressure {
 	case InBar:
-		return kPa / 100, unit{"bar", bar}
+		return kPa / kPaPerBar, unit{"bar", bar}
 	case InPsi:
 		return kPa / kPaPerPsi, unit{"psi", psi}
 	case InWC:
 		return kPa / kPaPerInWC, unit{"in w.c.", inWC}
 	case InMbar:
-		return kPa * 10, unit{"mbar", mbar}
+		return kPa / kPaPerMbar, unit{"mbar", mbar}
 	}
 	return kPa, unit{KPa.metric(), KPa}
 }
 
-// heat says a burn of propane as heat, with its basis.
+// heat says a burn of propane as heat, with its basis. It is a plain product, for the low end
+// of an interval may lie below zero.
 func (c Choice) heat(kgPerH float64) (float64, unit) {
 	basis, word := lpg.Net, " net"
 	if c.Gross {
 		basis, word = lpg.Gross, " gross"
 	}
-	mJPerKg, _ := lpg.Pure(lpg.Propane).HeatingMJPerKg(basis)
+	mJPerKg, ok := lpg.Pure(lpg.Propane).HeatingMJPerKg(basis)
+	if !ok {
+		mJPerKg = math.NaN()
+	}
 	kWs := kgPerH * mJPerKg / 3.6
 	if c.Burn == ByBTU {
 		return lpg.BTUPerH(kWs), unit{"BTU/h" + word, btuPerH}
@@ -258,7 +271,8 @@ func (u Unit) metric() string {
 }
 
 // decimals is how many say something at this size: about what the sensors can tell, and one
-// more below 1, so that an interval does not shrink to a single figure near empty.
+// more below 1, so that an interval does not shrink to a single figure near empty. Below
+// zero it counts the figures before the point that say nothing: -2 is hundreds.
 func (u unit) decimals(size float64) int {
 	small := size < 0.9995 // what still reads below 1 with its decimals
 	switch u.kind {
@@ -276,12 +290,29 @@ func (u unit) decimals(size float64) int {
 		return 2
 	case V:
 		return 2
-	case bar, kW:
-		return 2
-	case KPa, psi, inWC, mbar:
-		if size >= 99.95 {
-			return 0
-		}
+	case KPa:
+		return threeFigures(size)
+	case inWC, mbar:
+		return min(threeFigures(size), 1) - oneIf(size >= 999.5)
+	case bar:
+		return 2 + oneIf(small)
+	case psi:
+		return oneIf(size < 9.95) + oneIf(small)
+	case kW:
+		return max(threeFigures(size), 1)
+	case btuPerH: // to the hundred: 0.01 kg/h, which is what the same burn reads to, is five of them
+		return -1 - oneIf(size >= 995)
+	}
+	return 0
+}
+
+// threeFigures is the decimals that give three figures to numbers from 1 to 999.
+func threeFigures(size float64) int {
+	return oneIf(size < 99.95) + oneIf(size < 9.995)
+}
+
+func oneIf(yes bool) int {
+	if yes {
 		return 1
 	}
 	return 0
@@ -302,9 +333,11 @@ func withWord(said, word string) string {
 	return said + " " + word
 }
 
-// fixed rounds half away from zero, as people do, and never gives a negative zero.
+// fixed rounds half away from zero, as people do, and never gives a negative zero. Decimals
+// below zero round to tens and hundreds.
 func fixed(v float64, decimals int) string {
 	scale := math.Pow10(decimals)
+	decimals = max(decimals, 0)
 	if r := math.Round(v*scale) / scale; finite(r) {
 		v = r
 	}

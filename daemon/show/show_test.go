@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"frostline/testdata/reference"
 )
 
 func TestNumbersAreSaidWithTheirUnit(t *testing.T) {
@@ -187,16 +189,29 @@ func TestPressureAndBurnAreSaidInTheUnitsOfTheTrade(t *testing.T) {
 		u      Unit
 		want   string
 	}{
-		{Choice{}, 2.74, KPa, "2.7 kPa"},
+		{Choice{}, 2.74, KPa, "2.74 kPa"}, // 11 in w.c. behind a regulator
 		{Choice{Pressure: InWC}, 2.74, KPa, "11.0 in w.c."},
+		{Choice{Pressure: InPsi}, 2.74, KPa, "0.40 psi"},
+		{Choice{Pressure: InBar}, 2.74, KPa, "0.027 bar"},
+		{Choice{Pressure: InWC}, 69, KPa, "277 in w.c."},
+		{Choice{}, 69, KPa, "69.0 kPa"},
 		{Choice{Pressure: InMbar}, 2.74, KPa, "27.4 mbar"},
 		{Choice{Pressure: InMbar}, 37, KPa, "370 mbar"},
-		{Choice{Pressure: InPsi}, 69, KPa, "10.0 psi"},
+		{Choice{Pressure: InMbar}, 99.94, KPa, "999 mbar"},
+		{Choice{Pressure: InMbar}, 236.8, KPa, "2370 mbar"},
+		{Choice{Pressure: InPsi}, 69, KPa, "10 psi"},
+		{Choice{Pressure: InPsi}, 34.5, KPa, "5.0 psi"},
 		{Choice{Pressure: InPsi}, 836.461 - 101.325, KPa, "107 psi"},
 		{Choice{Pressure: InBar}, 735.1, KPa, "7.35 bar"},
-		{Choice{Pressure: InBar}, -0.001, KPa, "0.00 bar"},
+		{Choice{Pressure: InBar}, -0.001, KPa, "0.000 bar"},
 		{Choice{Burn: ByBTU, Gross: true}, 0.62889, KgPerH, "30000 BTU/h gross"},
 		{Choice{Burn: ByKW, Gross: true}, 0.6289, KgPerH, "8.79 kW gross"},
+		{Choice{Burn: ByKW}, 0.6289, KgPerH, "8.09 kW net"}, // the 8.6 % between the bases
+		{Choice{Burn: ByKW, Gross: true}, 0.75, KgPerH, "10.5 kW gross"},
+		{Choice{Burn: ByBTU, Gross: true}, 0.172, KgPerH, "8200 BTU/h gross"},
+		{Choice{Burn: ByBTU, Gross: true}, 0.02, KgPerH, "950 BTU/h gross"},
+		{Choice{Burn: ByBTU}, -0.00001, KgPerH, "0 BTU/h net"},
+		{Choice{Burn: ByKW, Gross: true}, 25, GPerH, "25 g/h"}, // a loss of weight is no burn
 		{Choice{Burn: ByKW}, 0.07769, KgPerH, "1.00 kW net"},
 		{Choice{Burn: ByKW, Pounds: true}, 0.07769, KgPerH, "1.00 kW net"}, // heat has no pounds
 		{Choice{Pounds: true}, 0.45359237, KgPerH, "1.00 lb/h"},
@@ -207,13 +222,72 @@ func TestPressureAndBurnAreSaidInTheUnitsOfTheTrade(t *testing.T) {
 			t.Errorf("%+v says %v as %q, want %q", c.choice, c.v, got, c.want)
 		}
 	}
-	if got := (Choice{Pressure: InPsi}).Value(300, 280, 320, KPa); got != "43.5 psi (40.6–46.4)" {
+	if got := (Choice{Pressure: InPsi}).Value(300, 280, 320, KPa); got != "44 psi (41–46)" {
 		t.Errorf("an interval in psi reads %q", got)
+	}
+	if got := (Choice{Burn: ByBTU, Gross: true}).Interval(-0.001, 0.0249, KgPerH); got != "0–1200 BTU/h gross" {
+		t.Errorf("an interval in BTU/h reads %q", got)
 	}
 	if got := (Choice{Burn: ByKW, Gross: true}).Word(KgPerH); got != "kW gross" {
 		t.Errorf("the unit alone reads %q, want its basis with it", got)
 	}
 	if got := (Choice{Burn: ByBTU}).Number(math.NaN(), KgPerH); got != Unknown {
 		t.Errorf("no number reads %q", got)
+	}
+}
+
+// The definitions, worked out by hand from the international pound and inch and standard
+// gravity; the inch of water is the conventional one.
+func TestAPressureHasOneValueInEveryUnit(t *testing.T) {
+	for _, c := range []struct {
+		unit Pressure
+		kPa  float64 // that one of the unit is
+	}{{InKPa, 1}, {InBar, 100}, {InPsi, 6.894757293168}, {InWC, 0.24908891}, {InMbar, 0.1}} {
+		word := Choice{Pressure: c.unit}.Word(KPa)
+		if got, _ := (Choice{Pressure: c.unit}).convert(c.kPa, KPa); math.Abs(got-1) > 1e-12 {
+			t.Errorf("%v kPa is %v %s, want 1", c.kPa, got, word)
+		}
+		// A difference of pressures is the difference of what they read: no unit has an offset.
+		if got, _ := (Choice{Pressure: c.unit}).convert(0, KPa); got != 0 {
+			t.Errorf("no pressure at all is %v %s", got, word)
+		}
+	}
+}
+
+// Source: energy_conversions.csv, the rows of pure propane. Tolerance: its print rounding.
+func TestABurnIsTheHeatOfTheEnergyTable(t *testing.T) {
+	heats := map[Choice]*reference.Check{}
+	grossKW, netKW := Choice{Burn: ByKW, Gross: true}, Choice{Burn: ByKW}
+	grossBTU, netBTU := Choice{Burn: ByBTU, Gross: true}, Choice{Burn: ByBTU}
+	for _, c := range []Choice{grossKW, netKW} {
+		heats[c] = reference.Pct(t, c.Word(KgPerH), 0.01)
+	}
+	for _, c := range []Choice{grossBTU, netBTU} {
+		heats[c] = reference.Pct(t, c.Word(KgPerH), 0.02)
+	}
+	that := func(c Choice, kgPerH, want float64) {
+		got, _ := c.convert(kgPerH, KgPerH)
+		heats[c].That(got, true, want, kgPerH)
+	}
+	for _, r := range reference.Rows(t, "energy_conversions.csv", 8) {
+		if r.Num("propane_mass_fraction") != 1 {
+			continue
+		}
+		value, btu := r.Num("value"), r.Num("Btu_h")
+		gross, net := r.Num("kg_h_if_input_rated_on_HHV"), r.Num("kg_h_if_input_rated_on_LHV")
+		switch r.Cell["unit"] {
+		case "kg_h":
+			that(grossKW, value, r.Num("kW_HHV"))
+			that(netKW, value, r.Num("kW_LHV"))
+			that(grossBTU, value, btu)
+		case "kW":
+			that(grossKW, gross, value)
+			that(netKW, net, value)
+			that(grossBTU, gross, btu)
+			that(netBTU, net, btu)
+		case "Btu_h":
+			that(grossBTU, gross, value)
+			that(netBTU, net, value)
+		}
 	}
 }

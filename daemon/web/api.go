@@ -58,6 +58,9 @@ type gasJSON struct {
 type vanJSON struct {
 	Cylinder    estimate.Presence `json:"cylinder"`
 	TareEntered bool              `json:"tare_entered"`
+	TareLearned bool              `json:"tare_learned"`
+	Name        string            `json:"cylinder_name"`
+	Known       []estimate.Known  `json:"known_cylinders"`
 	Overfilled  bool              `json:"overfilled"`
 	Moving      bool              `json:"moving"`
 	HeatCalled  string            `json:"heat_called"`
@@ -184,7 +187,8 @@ func (f *frame) snapshot() snapshotJSON {
 }
 
 func vanOf(e *estimate.Estimates) *vanJSON {
-	v := &vanJSON{Cylinder: e.Cylinder, TareEntered: e.TareEntered, Overfilled: e.Overfilled, Moving: e.Moving,
+	v := &vanJSON{Cylinder: e.Cylinder, TareEntered: e.TareEntered, TareLearned: e.TareLearned, Name: e.CylinderName,
+		Known: append([]estimate.Known{}, e.Known...), Overfilled: e.Overfilled, Moving: e.Moving,
 		HeatCalled: tristate(e.Heat), Starved: tristate(e.Starved), StarvedWhy: e.StarvedWhy,
 		Causes: []causeJSON{}, Appliances: []shareJSON{}, WatchAsked: e.Watch.Asked, WatchQuiet: e.Watch.Quiet,
 		WatchLoss: e.Watch.Suspected, WatchWhy: e.Watch.Why}

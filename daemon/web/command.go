@@ -183,6 +183,7 @@ func formChange(get func(string) string) (core.Command, error) {
 		}
 		*field.into = *v
 	}
+	ch.Name, ch.RequalifyBy = strings.TrimSpace(get("name")), strings.TrimSpace(get("requalify"))
 	return core.Command{Changed: &ch}, nil
 }
 

@@ -22,15 +22,15 @@ type look struct {
 // option is one thing a phone may choose, as the form names it and as people read it.
 type option struct{ Value, Word string }
 
+// The first of each list is the default; pressures and burns stand in the order of the
+// constants of show.
 func pressures() []option {
 	return []option{{"kpa", "kPa"}, {"bar", "bar"}, {"psi", "psi"}, {"inwc", "in w.c."}, {"mbar", "mbar"}}
 }
 
 func burns() []option { return []option{{"mass", "weight"}, {"kw", "kW"}, {"btu", "BTU/h"}} }
 
-func bases() []option {
-	return []option{{"net", "net (Hi)"}, {"gross", "gross (Hs)"}}
-}
+func bases() []option { return []option{{"net", "net"}, {"gross", "gross"}} }
 
 // place is where an option stands in its list, -1 if it does not.
 func place(list []option, value string) int {

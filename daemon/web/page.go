@@ -5,6 +5,9 @@ import (
 	"context"
 	"html/template"
 	"net/http"
+
+	"frostline/daemon/estimate"
+	"frostline/daemon/show"
 )
 
 // notice is what the page says at its top after a form.
@@ -16,20 +19,40 @@ type notice struct {
 // pageData is what the template prints.
 type pageData struct {
 	view
-	Look                    look
-	Themes                  []string
-	Pressures, Burns, Bases []option
-	Van                     string
-	Version                 string
-	CSS                     string
-	JS                      string
-	Icon                    string
-	StaleS                  int
-	Said                    notice
-	Writable                bool
-	MassUnit                string
-	TempUnit                string
-	Strip                   template.HTML
+	Look      look
+	Themes    []string
+	Pressures []option
+	Burns     []option
+	Bases     []option
+	Van       string
+	Version   string
+	CSS       string
+	JS        string
+	Icon      string
+	StaleS    int
+	Said      notice
+	Writable  bool
+	MassUnit  string
+	TempUnit  string
+	Strip     template.HTML
+	Cylinders []knownView
+}
+
+// knownView is a cylinder that was here before.
+type knownView struct{ Name, Tare, Last, Month string }
+
+func knownViews(e *estimate.Estimates, l look) []knownView {
+	var out []knownView
+	for _, k := range e.Known {
+		c := l.choice()
+		v := knownView{Name: k.Name, Month: k.RequalifyBy, Last: c.Number(k.GrossKg, show.Kg),
+			Tare: c.Interval(k.TareKg-1.96*k.TareSDKg, k.TareKg+1.96*k.TareSDKg, show.Kg)}
+		if v.Name == "" {
+			v.Name = "without a name"
+		}
+		out = append(out, v)
+	}
+	return out
 }
 
 func loadPage() *template.Template {
@@ -45,14 +68,15 @@ func (s *Server) getPage(w http.ResponseWriter, r *http.Request) {
 func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, said notice) {
 	l := lookOf(r)
 	f := s.latest.Load()
-	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(), Van: s.opt.VanName, Version: s.opt.Version,
-		CSS: s.assets.css.path, JS: s.assets.js.path, Icon: s.assets.icon.path,
+	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(),
+		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, Icon: s.assets.icon.path,
 		StaleS: int(staleAfter.Seconds()), Said: said, Writable: s.opt.Writable && s.opt.Command != nil,
 		MassUnit: l.Mass, TempUnit: "°C"}
 	if l.Temp == "f" {
 		d.TempUnit = "°F"
 	}
 	if d.Known {
+		d.Cylinders = knownViews(f.snap.Est, l)
 		ctx, cancel := context.WithTimeout(r.Context(), storeWait)
 		defer cancel()
 		s.draw(ctx, &d, f.snap)

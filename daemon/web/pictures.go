@@ -58,7 +58,7 @@ func (s *Server) trace(ctx context.Context, r row, l look, snap *core.Snapshot) 
 		p.Pieces = append(p.Pieces, show.Piece{FromS: b.FromWall.Sub(from).Seconds(), LengthS: b.Length.Seconds(),
 			Min: b.Min, Mean: b.Mean, Max: b.Max})
 	}
-	p.Desc = "between " + l.choice().Interval(least, most, r.unit)
+	p.Desc = strings.TrimSpace("between " + l.choice().Interval(least, most, r.unit) + " " + r.past)
 	if r.Series == bandSeries {
 		p.Desc = "highest band " + bandAt(most)
 	}

@@ -16,6 +16,7 @@ type line struct {
 	word    string
 	unit    show.Unit
 	series  string          // of the history, for the trace; "" draws none
+	past    string          // said behind the trace's numbers where they are not of the row's own kind
 	note    string          // said under a known number
 	channel sensors.Channel // without it in the wiring the line is listed as not fitted
 }
@@ -31,7 +32,7 @@ func tonightLines() []line {
 func nowLines() []line {
 	return []line{
 		{name: "burn_kg_h", series: "burn_kg_h", word: "Burn", unit: show.KgPerH},
-		{name: "cylinder_gauge_kpa", series: "cylinder_kpa", word: "Cylinder pressure", unit: show.KPa, note: "gauge, modelled"},
+		{name: "cylinder_gauge_kpa", series: "cylinder_kpa", past: "absolute", word: "Cylinder pressure", unit: show.KPa, note: "gauge, modelled"},
 		{name: "supply_ratio", series: "supply_ratio", word: "Supply ratio", unit: show.Ratio, note: "what can boil off, over what is burned"},
 		{name: "seat_margin_k", series: "seat_margin_k", word: "Seat margin", unit: show.K, note: "if the fuel is wet"},
 		{name: "gas_pct_lel", series: bandSeries, word: "Floor gas", unit: show.PctLEL},
@@ -94,7 +95,7 @@ func fitted(e *estimate.Estimates, ch sensors.Channel) bool {
 // row says one quantity; unknown is a word with its reason, never an old number.
 func (x line) row(f *frame, l look) row {
 	q := quantityOf(f.snap, x.name)
-	r := row{Key: x.name, Word: x.word, Known: q.Known(), unit: x.unit, Series: x.series}
+	r := row{Key: x.name, Word: x.word, Known: q.Known(), unit: x.unit, Series: x.series, past: x.past}
 	if !q.Known() {
 		r.Value, r.Note = show.Unknown, q.Why
 		if r.Note == "" {

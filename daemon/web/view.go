@@ -56,6 +56,7 @@ type row struct {
 	Trace template.HTML
 
 	Series string // of the history
+	past   string // what its numbers are, where not the row's
 	unit   show.Unit
 }
 
