@@ -116,6 +116,10 @@ func TestScenariosWakeForWhatHappensAndForNothingElse(t *testing.T) {
 		"exchange-underfilled":  {},
 		"regulator-ices":        {raised: []string{"starved", "pipe-cold"}, cause: "ice at the regulator"},
 		"valve-left-shut":       {raised: []string{"starved"}, cause: "valve or excess-flow device shut"},
+		"excess-flow-shuts":     {raised: []string{"starved"}, cause: "valve or excess-flow device shut"},
+		"cylinder-too-cold":     {raised: []string{"starved", "pipe-cold", "supply-thin"}, may: []string{"leak-suspicion"}, cause: "pressure too thin"}, // it limps at half its rate for hours, like a burner left on
+		"heater-locks-out":      {raised: []string{"starved"}, cause: "cannot tell which: heater locked out"},
+		"regulator-fails":       {raised: []string{"starved"}, cause: "cannot tell which: heater locked out"},
 		"slow-loss-20":          {raised: []string{"leak-suspicion"}, may: []string{"pipe-cold", "gas-trace"}},
 		"burner-left-open":      {raised: []string{"gas-warning", "gas-leave"}, may: []string{"gas-trace", "starved", "leak-suspicion"}},
 		"leak":                  {raised: []string{"gas-warning", "gas-leave"}, may: []string{"gas-trace", "starved", "leak-suspicion"}},

@@ -41,19 +41,21 @@ const (
 	iceLikely     = 1.0
 	icePossible   = 0.35
 	iceUnlikely   = 0.02
-	iceFarBelowC  = -7  // locker air, where the seat itself is not assessed (estimation.md 2)
-	iceBelowC     = 5.0 // warmest at which propane's hydrate forms
-	tellFrac      = 0.4 // the first cause needs this much
-	tellTimes     = 1.3 // and so many times the second
+	iceFarBelowC  = -7   // locker air, where the seat itself is not assessed (estimation.md 2)
+	iceBelowC     = 5.65 // warmest at which propane's hydrate forms (physics.md 7.2)
+	tellFrac      = 0.4  // the first cause needs this much
+	tellTimes     = 1.3  // and so many times the second
 	nameFrac      = 0.06
 	emptyKg       = 0.1 // where a regulator begins to starve (estimation.md 2)
 	litPeakS      = 180.0
 	passesAfterS  = 120.0
-	passedForS    = 1800.0
+	passedForS    = 3 * 3600.0 // a heater that has not burned since is most likely still the one that failed then
 	gasMemoryS    = 6 * 3600.0
 	causeEveryS   = 60.0
 	iceMemoryS    = 2 * 3600.0
+	meltsS        = 3600.0 // of ice in a seat in air above its threshold; engineering judgement
 	jointTimes    = 1.3
+	flatBatteryV  = 11.0 // even the more frugal fail
 	lowBatteryV   = 11.8 // heaters' boards and blowers are reliable only above 11 to 12 V (sensing.md 7)
 )
 
@@ -62,14 +64,16 @@ type causes struct {
 	firstS  float64 // of the first step
 	lastS   float64 // of the newest step
 	litS    float64 // when gas last burned at a heater's rate
-	peakKgH float64 // highest burn in the minutes before that
+	peakKgH float64 // highest burn in the minutes before that, the heater's in it
 	lit     bool    // gas has burned since heat was called for
-	passesS float64 // since when other flames than the heater's burn while heat is called for; +Inf if none
+	failed  bool    // the heater has starved and not burned since
+	passesS float64 // since when other flames than the heater's burn although it failed; +Inf if none
 	passedS float64 // when they last had for two minutes
 	risk    supply.Risk
 	riskS   float64
 	gasS    float64 // when gas was last at a warning level
 	call    Tristate
+	sinceS  float64 // when this starvation was first told
 
 	tells bool // something was seen that speaks for the heater itself
 	list  []Cause
@@ -90,24 +94,28 @@ func (c *causes) watch(upS float64, out *Estimates, leastKgH float64) {
 	dt := upS - c.lastS
 	c.lastS = upS
 	if out.Heat != c.call {
-		c.lit, c.passesS, c.passedS = false, math.Inf(1), math.Inf(-1)
+		c.lit = false
 	}
 	c.call = out.Heat
 	b, heater := out.BurnKgPerH, out.HeaterKgPerH
 	switch {
 	case !b.Known():
-	case out.Heat == Yes && b.Low > leastFlowKgH && heater.Known() && heater.High == 0: // plainly another flame
+	case c.failed && b.Value > leastFlowKgH && heater.Known() && heater.High == 0: // plainly another flame
 		c.passesS = min(c.passesS, upS)
-		if upS-c.passesS >= passesAfterS {
+		if upS-c.passesS >= passesAfterS && b.Low > leastFlowKgH {
 			c.passedS = upS
 		}
-		if b.Value >= leastKgH {
+		if b.Value >= leastKgH && b.Low > 0 {
 			c.litS = upS
 		}
 	case b.Value >= leastKgH && b.Low > 0:
-		c.litS, c.lit, c.passesS, c.passedS = upS, true, math.Inf(1), math.Inf(-1)
-		c.peakKgH = max(c.peakKgH*math.Exp(-max(dt, 0)/litPeakS), b.Value)
-	case b.Low <= leastFlowKgH:
+		c.litS, c.lit = upS, true
+		c.peakKgH *= math.Exp(-max(dt, 0) / litPeakS)
+		if heater.Known() && heater.Low > 0 { // plainly alight among what burns
+			c.peakKgH = max(c.peakKgH, b.Value)
+			c.failed, c.passesS, c.passedS = false, math.Inf(1), math.Inf(-1)
+		}
+	case b.Value <= leastFlowKgH:
 		c.passesS = math.Inf(1)
 	}
 	if out.Freeze.Assessed() {
@@ -128,10 +136,13 @@ func (c *causes) rank(upS float64, out *Estimates, v *vessel, heaterKgH float64,
 	if c.list != nil && upS-c.atS < causeEveryS {
 		return c.list, c.says
 	}
+	if c.list == nil {
+		c.sinceS, c.failed = upS, true
+	}
 	c.atS = upS
 	list := []Cause{
-		c.empty(out), c.thin(out, v), c.ice(upS, out), c.valve(upS, out, heaterKgH, unproven),
-		{ID: CauseRegulator, PartFrac: regulatorOdds * c.passing(upS, 0.5), Says: "regulator failed"},
+		c.empty(out), c.thin(out, v), c.ice(upS, out, unproven), c.valve(upS, out, heaterKgH, unproven),
+		{ID: CauseRegulator, PartFrac: regulatorOdds, Says: "regulator failed"},
 		c.heater(upS, out, heaterKgH),
 	}
 	sum := 0.0
@@ -152,8 +163,8 @@ func (c *causes) rank(upS float64, out *Estimates, v *vessel, heaterKgH float64,
 // forget ends a starvation.
 func (c *causes) forget() { c.list, c.says = nil, "" }
 
-// passed reports whether another flame has burned while the heater asked in vain: what
-// stands before both of them is open.
+// passed reports whether another flame has burned since the heater failed: what stands before
+// both of them is not shut.
 func (c *causes) passed(upS float64) bool { return upS-c.passedS <= passedForS }
 
 // passing is times where another flame has burned, else 1.
@@ -199,18 +210,23 @@ func (c *causes) thin(out *Estimates, v *vessel) Cause {
 	return r
 }
 
-func (c *causes) ice(upS float64, out *Estimates) Cause {
+// ice rests on what was known when the flame went out: nothing cools the seat since, but
+// ice stays in it for as long as the air about it is below the warmest hydrate.
+func (c *causes) ice(upS float64, out *Estimates, unproven bool) Cause {
 	r := Cause{ID: CauseIce, Says: "ice at the regulator's seat", PartFrac: 0.05}
 	air := out.LockerC
 	if !air.Known() {
 		air = out.OutsideC
 	}
+	assessed := c.sinceS-c.riskS <= iceMemoryS
 	switch {
-	case upS-c.riskS <= iceMemoryS && c.risk == supply.LikelyIfWet:
+	case air.Known() && air.Low > iceBelowC && upS-max(c.litS, c.sinceS) > meltsS:
+		r.PartFrac, r.Evidence = iceUnlikely, "air about the regulator "+whole(air.Value)+" C, so that ice melts"
+	case assessed && c.risk == supply.LikelyIfWet:
 		r.PartFrac, r.Evidence = iceLikely, "freeze-up was likely if the fuel is wet"
-	case upS-c.riskS <= iceMemoryS && c.risk == supply.PossibleIfWet:
+	case assessed && c.risk == supply.PossibleIfWet:
 		r.PartFrac, r.Evidence = icePossible, "freeze-up was possible if the fuel is wet"
-	case upS-c.riskS <= iceMemoryS && c.risk == supply.NotExpected:
+	case assessed && c.risk == supply.NotExpected:
 		r.PartFrac, r.Evidence = iceUnlikely, "ice was not expected at these temperatures"
 	case !air.Known():
 		r.Evidence = "no temperature about the regulator"
@@ -221,9 +237,13 @@ func (c *causes) ice(upS float64, out *Estimates) Cause {
 	default:
 		r.PartFrac, r.Evidence = iceUnlikely, "air about the regulator "+whole(air.Value)+" C"
 	}
-	if upS-max(c.litS, c.firstS) > iceMemoryS { // only flowing gas cools the seat
+	switch {
+	case unproven: // what cooled the seat before has stopped then
+		r.PartFrac *= 0.3
+		r.Evidence += "; no gas has flowed since the drive or the change of cylinder"
+	case c.sinceS-max(c.litS, c.firstS) > iceMemoryS: // only flowing gas cools the seat
 		r.PartFrac *= 0.2
-		r.Evidence += "; little gas has flowed for two hours"
+		r.Evidence += "; little gas had flowed for two hours"
 	}
 	if out.Freeze.FreshFill {
 		r.PartFrac *= 1.3
@@ -240,11 +260,11 @@ func (c *causes) valve(upS float64, out *Estimates, heaterKgH float64, unproven 
 		why = append(why, "nothing has burned since the drive or the change of cylinder")
 	}
 	if upS-c.gasS <= gasMemoryS {
-		r.PartFrac *= 8
+		r.PartFrac *= 20 // which is what the alarm's own text asks for
 		why = append(why, "gas was at the floor, so somebody may have closed it")
 	}
-	if c.joint(heaterKgH) {
-		r.PartFrac *= 3
+	if c.joint(heaterKgH) { // as when a regulator fails, but an excess-flow device shuts at the largest flow
+		r.PartFrac *= 1.5
 		why = append(why, "everything stopped at once")
 	}
 	r.Evidence = strings.Join(why, "; ")
@@ -255,11 +275,11 @@ func (c *causes) valve(upS float64, out *Estimates, heaterKgH float64, unproven 
 func (c *causes) joint(heaterKgH float64) bool { return c.lit && c.peakKgH > jointTimes*heaterKgH }
 
 func (c *causes) heater(upS float64, out *Estimates, heaterKgH float64) Cause {
-	r := Cause{ID: CauseHeater, Says: "heater locked out", PartFrac: lockoutOdds * c.passing(upS, 3)}
+	r := Cause{ID: CauseHeater, Says: "heater locked out", PartFrac: lockoutOdds * c.passing(upS, 1.5)}
 	var why []string
 	c.tells = c.passed(upS)
 	if c.tells {
-		why = append(why, "another flame burned meanwhile")
+		why = append(why, "another flame has burned since it failed")
 	}
 	if b := out.BatteryV; b.Known() {
 		why = append(why, fmt.Sprintf("house battery %.1f V", b.Value))
@@ -267,6 +287,9 @@ func (c *causes) heater(upS float64, out *Estimates, heaterKgH float64) Cause {
 			r.Says = "house battery low, so that blower or ignition fails"
 			r.PartFrac *= 6
 			c.tells = true
+		}
+		if b.Value < flatBatteryV {
+			r.PartFrac *= 4
 		}
 	}
 	r.Evidence = strings.Join(why, "; ")

@@ -185,7 +185,7 @@ func (e *Estimator) Change(c Change) error {
 	}
 	gross := 0.0
 	if w.have {
-		gross = w.levelKg - w.offKg
+		gross = w.correctedKg(w.levelKg-w.offKg, w.cellC)
 	}
 	w.apply(c, gross)
 	e.vessel.said(c)

@@ -96,7 +96,7 @@ func (e *Estimator) Save() State {
 		Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg,
 		GoneAgeS: now - w.goneS, Drove: w.drove, Unproven: w.unproven, AnyPlace: w.anyPlace,
 		BurnedKg: w.burn.totalKg, OweKg: w.burn.oweKg, Heater: w.burn.split.learn,
-		Watch: w.watch.save(now), Drift: w.watch.drift.memory,
+		Watch: w.watch.save(now), Drift: w.watch.drift.save(w.p.Scale.CountsPerKg),
 		Known: slices.Clone(w.known.list), On: w.known.on, Was: w.known.was,
 	}
 	if w.said {
@@ -142,7 +142,7 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 		w.presence = PresenceUnknown
 	}
 	w.levelS, w.gapKnown, w.cellC = thenS-c.AgeS, c.GapKnown && gapS >= 0, c.LevelC
-	w.cell = cell{tempC: c.CellC, seen: c.CellSeen, seenS: thenS - c.CellAgeS, lastS: thenS, started: c.CellSeen}
+	w.cell = cell{tempC: c.CellC, seen: c.CellSeen, seenS: thenS - c.CellAgeS}
 	if c.Noise.NearKg > 0 && c.Noise.FarKg > 0 {
 		w.noise.NearKg, w.noise.FarKg = clip(c.Noise.NearKg, noiseMostKg), clip(c.Noise.FarKg, noiseMostKg)
 	}
@@ -165,10 +165,7 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	}
 	w.watch.restore(c.Watch, thenS)
 	w.known.restore(c.Known, c.On, c.Was)
-	if c.Drift.plausible() {
-		w.watch.drift.memory = c.Drift
-		w.watch.drift.memory.AtS = atS
-	}
+	w.watch.drift.restore(c.Drift, thenS, w.p.Scale.CountsPerKg)
 	for g, name := range w.burn.names {
 		w.burn.flames[g].on = slices.Contains(c.Flames, name)
 	}
@@ -178,12 +175,18 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	}
 }
 
+// mostCellC is no temperature of a van, on either side of zero.
+const mostCellC = 150.0
+
 // plausible refuses a State that would poison every estimate after it.
 func (c *scaleState) plausible(cellKg float64) bool {
 	for _, kg := range [...]float64{c.LevelKg, c.LevelSDKg, c.AgeS, c.OffVarKg2, c.BurnedKg, c.CellAgeS, c.CapacityKg} {
 		if math.IsNaN(kg) || math.IsInf(kg, 0) || kg < 0 {
 			return false
 		}
+	}
+	if !(math.Abs(c.CellC) <= mostCellC) || !(math.Abs(c.LevelC) <= mostCellC) {
+		return false
 	}
 	if cellKg > 0 && (c.LevelKg > 2*cellKg || c.CapacityKg > cellKg) || math.Abs(c.OffKg) > c.LevelKg+cellKg {
 		return false

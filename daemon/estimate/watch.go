@@ -192,8 +192,10 @@ func (w *weightWatch) point(p watchPoint, s Scale) {
 	w.ring[(w.head+w.n)%len(w.ring)] = p
 	w.n++
 	w.judge(p.UpS, p.Kg, s)
-	if !w.suspected && !w.out { // what may be a leak teaches nothing of the scale
-		w.drift.point(p)
+	if w.suspected || w.out {
+		w.drift.doubt()
+	} else {
+		w.drift.point(p, s.tcLimitKgPerK(p.Kg))
 	}
 }
 

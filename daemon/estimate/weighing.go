@@ -315,19 +315,20 @@ func (w *weighing) adopt(upS, kg, sdKg float64) {
 func (w *weighing) placed(upS, kg, sdKg float64) {
 	old := w.tare
 	known := w.have
+	gross, before := w.correctedKg(kg, w.cell.tempC), w.correctedKg(w.levelKg-w.offKg, w.cellC)
 	away := upS - w.goneS
 	if w.presence != Removed {
 		away = refillAwayS // nobody saw it go
 	}
 	t, guess, back := place(old, w.p.Cylinder, placing{
-		grossKg: kg, sdKg: math.Hypot(sdKg, w.p.Scale.tcLimitKgPerK(kg)*2),
-		beforeKg: w.levelKg - w.offKg, known: known, awayS: away, drove: w.drove,
+		grossKg: gross, sdKg: math.Hypot(sdKg, w.p.Scale.tcLimitKgPerK(kg)*2),
+		beforeKg: before, known: known, awayS: away, drove: w.drove,
 	}, &w.known)
 	if known {
 		w.prior = old
 	}
 	if known {
-		w.known.left(&old, w.p.Cylinder, w.levelKg-w.offKg)
+		w.known.left(&old, w.p.Cylinder, before)
 		if guess == guessSwapped {
 			w.known.away()
 		}
@@ -344,7 +345,7 @@ func (w *weighing) placed(upS, kg, sdKg float64) {
 	w.watch.disturb(upS + creepBlankS)
 	if w.said {
 		w.said = false
-		w.apply(w.ch, kg)
+		w.apply(w.ch, gross)
 		guess = guessSwapped
 		if w.ch.Same {
 			guess = guessSame
@@ -360,7 +361,7 @@ func (w *weighing) placed(upS, kg, sdKg float64) {
 // reconcile compares the weight with the last one believed, after time without a weight.
 func (w *weighing) reconcile(upS, kg, sdKg float64) {
 	w.presence = Present
-	lost := w.levelKg - kg
+	lost := w.correctedKg(w.levelKg, w.cellC) - w.correctedKg(kg, w.cell.tempC)
 	known := math.Hypot(sdKg, w.levelSD)
 	doubt := 0.02 + 3*known + w.p.Scale.tcLimitKgPerK(kg)*math.Abs(w.cell.tempC-w.cellC)
 	most := w.burn.mostKgPerH() * (upS - w.levelS) / 3600

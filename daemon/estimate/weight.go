@@ -160,24 +160,21 @@ func (n *noise) sdKg() float64 {
 
 // cell is the temperature of the load cell: locker air through a lag.
 type cell struct {
-	tempC   float64
-	seen    bool
-	seenS   float64 // when the thermometer last said something
-	lastS   float64
-	started bool
+	tempC float64
+	seen  bool
+	seenS float64 // when the thermometer last said something
 }
 
 func (c *cell) step(upS float64, air *ChannelState, fresh bool) {
-	if fresh && air != nil && air.Quality >= sensors.Suspect {
-		if !c.seen {
-			c.tempC, c.seen = air.Value, true
-		}
-		c.seenS = upS
+	if !fresh || air == nil || air.Quality < sensors.Suspect {
+		return
 	}
-	if c.seen && air != nil && air.Quality >= sensors.Suspect && c.started {
-		c.tempC += (1 - math.Exp(-(upS-c.lastS)/cellLagS)) * (air.Value - c.tempC)
+	if !c.seen {
+		c.tempC, c.seen = air.Value, true
+	} else { // over a gap, too: the newest air tells more than none
+		c.tempC += (1 - math.Exp(-max(upS-c.seenS, 0)/cellLagS)) * (air.Value - c.tempC)
 	}
-	c.lastS, c.started = upS, true
+	c.seenS = upS
 }
 
 // awayC is how far the cell is from the temperature it was calibrated at, and moreC how much
@@ -193,15 +190,28 @@ func (c *cell) awayC(upS, calibratedC float64) (awayC, moreC float64, known bool
 	return d, 0, true
 }
 
-// correct takes what is known of the temperature's effect off a weight, and returns the
-// standard deviation of all that does not average out.
+// correct takes what is known of the temperature's effect off the level, and returns the
+// standard deviation of all that does not average out. A level that is held was read at the
+// temperature of its time.
 func (w *weighing) correct(upS float64) (lessKg, sdKg float64, warm bool) {
 	s := w.p.Scale
 	away, more, warm := w.cell.awayC(upS, s.CalibratedAtC)
+	if w.phase != tracking && w.cell.seen {
+		away = w.cellC - s.CalibratedAtC
+	}
 	limit := s.tcLimitKgPerK(w.levelKg)
 	tc, tcSD := w.watch.drift.kgPerK(limit)
-	sd := s.constantSDKg(w.levelKg, math.Hypot(tcSD*away, limit/sqrt3*more), 1)
+	sd := s.constantSDKg(w.levelKg, math.Hypot(tcSD*away, limit/sqrt3*more))
 	return tc * away, sd, warm
+}
+
+// correctedKg is a weight less what the temperature of the cell is known to do to it.
+func (w *weighing) correctedKg(kg, cellC float64) float64 {
+	if !w.cell.seen {
+		return kg
+	}
+	tc, _ := w.watch.drift.kgPerK(w.p.Scale.tcLimitKgPerK(kg))
+	return kg - tc*(cellC-w.p.Scale.CalibratedAtC)
 }
 
 // tcLimitKgPerK is how far a kelvin may move the reading at a load: zero and span.
@@ -210,12 +220,11 @@ func (s Scale) tcLimitKgPerK(grossKg float64) float64 {
 }
 
 // constantSDKg is everything about the weight that does not average out, the tare apart;
-// tcKgPerK is how far a kelvin may still move it, one standard deviation.
-func (s Scale) constantSDKg(grossKg, tcKgPerK, awayC float64) float64 {
-	t := tcKgPerK * awayC
+// warmthKg is what the temperature may still do, one standard deviation.
+func (s Scale) constantSDKg(grossKg, warmthKg float64) float64 {
 	creep := s.CreepPct30min / 100 * grossKg / sqrt3
 	span := s.SpanSDFrac * grossKg
-	return math.Sqrt(t*t + creep*creep + span*span + s.ZeroSDKg*s.ZeroSDKg +
+	return math.Sqrt(warmthKg*warmthKg + creep*creep + span*span + s.ZeroSDKg*s.ZeroSDKg +
 		occupantKg*occupantKg + siteKg*siteKg + buoyancyKg*buoyancyKg)
 }
 

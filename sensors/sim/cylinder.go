@@ -144,11 +144,12 @@ func capDepthM(d, volumeM3 float64) float64 {
 
 // regulator passes what is asked until the inlet pressure or ice at the seat forbids it.
 type regulator struct {
-	spec  RegulatorSpec
-	iceG  float64
-	bodyC float64
-	seat  seat
-	seatC float64 // liquid temperature seat belongs to
+	spec       RegulatorSpec
+	iceG       float64
+	brokenFrac float64 // of what is asked, that a broken one does not pass
+	bodyC      float64
+	seat       seat
+	seatC      float64 // liquid temperature seat belongs to
 }
 
 // An open seat passes seatSpare times what is asked, so ice must close most of it before
@@ -167,7 +168,7 @@ func (r *regulator) supply(c *cylinder, airKPa float64) float64 {
 	if !c.present || !c.valveOpen {
 		return 0
 	}
-	return min(r.pressureShare(c, airKPa), r.iceShare())
+	return min(r.pressureShare(c, airKPa), r.iceShare(), 1-r.brokenFrac)
 }
 
 func (r *regulator) pressureShare(c *cylinder, airKPa float64) float64 {

@@ -77,6 +77,8 @@ func (v *Van) begins(e *Event) {
 		}
 	case doLockout:
 		v.heater.pauseS = e.For.Seconds()
+	case doFails:
+		v.regulator.brokenFrac = 1 - e.Value
 	case doFault:
 		v.wires[v.wiring.Index(e.Channel)].fault = e
 	case doPowerCut:
@@ -98,6 +100,8 @@ func (v *Van) ends(e *Event) {
 		v.putBack(e, v.cylinder.spec.TareKg)
 	case doValve:
 		v.cylinder.valveOpen = !e.On
+	case doFails:
+		v.regulator.brokenFrac = 0
 	case doAlcohol:
 		v.alcohol = 0
 	case doFault:

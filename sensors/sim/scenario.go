@@ -214,6 +214,7 @@ const (
 	doAway     = "away"       // nobody aboard, for
 	doSet      = "thermostat" // c, on = false switches the heater off
 	doLockout  = "lockout"    // the heater locks itself out, for
+	doFails    = "regulator"  // it breaks and passes the share value of what is asked, 0 nothing; whole again after for, if given
 	doFault    = "fault"      // channel, mode, for
 	doPowerCut = "power-cut"  // for; the board boots anew
 	doOperator = "operator"   // mode = an act of the owner, see Act
@@ -330,6 +331,10 @@ func (e *Event) check(s *Scenario) error {
 	case doOperator:
 		if !slices.Contains(operatorActs(), e.Mode) {
 			return fmt.Errorf("operator: mode %q: want one of %s", e.Mode, strings.Join(operatorActs(), ", "))
+		}
+	case doFails:
+		if !(e.Value >= 0 && e.Value < 1) {
+			return fmt.Errorf("regulator: value %v: want the share that it still passes, 0 to below 1", e.Value)
 		}
 	case doValve, doSet:
 	default:

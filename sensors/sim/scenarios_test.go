@@ -161,6 +161,27 @@ func ofFuelAndHeat() map[string]func(*testing.T, *seen) {
 			want(t, "nothing burned", w.last.BurnedKg == 0, w.last.BurnedKg)
 			want(t, "no gas in the cabin", w.maxGasPpm == 0, w.maxGasPpm)
 		},
+		"cylinder-too-cold": func(t *testing.T, w *seen) {
+			want(t, "starved by the cold for half an hour and more", w.starvedS["cold"] > 1800, w.starvedS)
+			want(t, "nothing else starves", len(w.starvedS) == 1, w.starvedS)
+			want(t, "fuel is left", w.fuelAtStarved["cold"] > 1.5 && w.last.FuelKg > 0.5, w.last.FuelKg)
+		},
+		"heater-locks-out": func(t *testing.T, w *seen) {
+			want(t, "starved by the heater for hours", w.starvedS["heater"] > 2*3600 && len(w.starvedS) == 1, w.starvedS)
+			want(t, "the cooktop burns meanwhile", w.last.FuelKg < w.fuelAtStarved["heater"]-0.05, w.last.FuelKg)
+			want(t, "the battery is well", w.last.BatteryV > 12, w.last.BatteryV)
+		},
+		"regulator-fails": func(t *testing.T, w *seen) {
+			want(t, "starved by the broken regulator to the end", w.starvedS["broken"] > 4*3600 && len(w.starvedS) == 1, w.starvedS)
+			want(t, "nothing comes out", w.last.FuelKg == w.fuelAtStarved["broken"] && w.last.SupplyFrac == 0, w.last.FuelKg)
+			want(t, "no frost", w.minOutsideC > 3, w.minOutsideC)
+		},
+		"excess-flow-shuts": func(t *testing.T, w *seen) {
+			want(t, "one exchange", w.swaps == 1, w.swaps)
+			want(t, "starved by the shut device for hours", w.starvedS["valve"] > 2*3600, w.starvedS)
+			want(t, "with a full cylinder", w.fuelAtStarved["valve"] > 8.9, w.fuelAtStarved)
+			want(t, "and burns again", w.last.FuelKg < 8.9 && w.last.SupplyFrac == 1, w.last.FuelKg)
+		},
 		"battery-runs-down": func(t *testing.T, w *seen) {
 			want(t, "starved by the battery", w.starvedS["battery"] > 3600 && len(w.starvedS) == 1, w.starvedS)
 			want(t, "fuel is left", w.last.FuelKg > 5, w.last.FuelKg)

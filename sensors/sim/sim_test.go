@@ -212,6 +212,7 @@ func TestAScenarioThatCannotBePlayedIsRefusedByName(t *testing.T) {
 		"a tick of half a second":               {"what = \"x\"\ntick = \"500ms\"", "tick"},
 		"more fuel than the cylinder holds":     {"what = \"x\"\n[van.cylinder]\nfuel_kg = 30", "no room"},
 		"a drive without an end":                {"what = \"x\"\n[[events]]\ndo = \"drive\"", "want for"},
+		"a broken regulator that is whole":      {"what = \"x\"\n[[events]]\ndo = \"regulator\"\nvalue = 1", "share"},
 		"nothing said of what happens":          {"seed = 3", "what"},
 		"no TOML at all":                        {"what = ", "line 1"},
 	}

@@ -28,7 +28,7 @@ type Truth struct {
 	HeatCall    bool
 	HeaterOn    bool
 	Starved     bool    // heat called for, nothing burning, for 90 s and more
-	Cause       string  // of Starved: removed, valve, battery, empty, cold, regulator, heater
+	Cause       string  // of Starved: removed, valve, battery, empty, cold, regulator (iced), broken (regulator), heater
 	SupplyFrac  float64 // of what is asked, 1 = everything
 	LiquidC     float64
 	CylinderKPa float64
@@ -90,6 +90,8 @@ func (v *Van) hindrance() string {
 		return "cold"
 	case v.regulator.iceShare() < lightsAbove:
 		return "regulator"
+	case 1-v.regulator.brokenFrac < lightsAbove:
+		return "broken"
 	}
 	return ""
 }
