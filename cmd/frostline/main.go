@@ -52,6 +52,7 @@ func commands() []command {
 		{"record", "raw readings to a recording", recordExamples, recordCmd},
 		{"check", "configuration and sensors: what was found, what is wrong, what to do", checkExamples, checkCmd},
 		{"nights", "the ledger of nights as a table or CSV", nightsExamples, nightsCmd},
+		{"plan", "how long a cylinder lasts: hours, pressure, supply ratio and ice, before you go", planExamples + "\nSizes: " + sizeNames() + "\n", planCmd},
 		{"version", "what this binary is", versionExamples, versionCmd},
 	}
 }

@@ -7,7 +7,7 @@ import "math"
 const (
 	driftPointsN = 6 // of ten minutes, in a stretch that may teach
 	driftMostS   = 24 * 3600.0
-	driftLeastK  = 1.0 // of temperature beside ramp and bend, root of the sum of squares, or it teaches nothing
+	driftLeastK  = 1.0 // of temperature beside the ramp, root of the sum of squares, or it teaches nothing
 	// Neighbouring points err alike, by the scale's slow wander and by people, so that many
 	// count as one: then the errors of stretches in simulated vans, stored and lived-in, are
 	// what their residuals promise. The residual of a short stretch is small by chance: half a
@@ -19,7 +19,7 @@ const (
 	// and the coefficient itself wanders (sensing.md 3.8, "known to 12 % good / 15 % cheap").
 	driftFloor   = 0.15
 	driftMost    = 2.0 // and one stretch tells at most so many times as much
-	driftAlikeSD = 2.0 // two stretches that differ by more are not of the same
+	driftAlikeSD = 2.0 // two stretches that differ by more do not bear each other out
 	driftForgetS = 30 * 86400.0
 	sameCellFrac = 0.02   // of the slope: calibrated anew; another cell differs more
 	airKgPerK    = 0.0001 // the cylinder in colder, denser air (sensing.md 3.5): weather, not the scale

@@ -143,6 +143,8 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 		}
 	}
 	e.vessel.step(upS, out, asRead(e.ix.shell, state, thermometerK, doubtedK), asRead(e.ix.regulator, state, thermometerK, doubtedK))
+	w.watch.around = around{call: out.Heat, cabin: out.CabinC, gas: upS-e.causes.gasS < smeltMemoryS,
+		thin: out.Heat == Yes && out.SupplyRatio.Known() && out.SupplyRatio.Low < 1}
 	e.starved(upS, out, watching)
 	out.Watch = w.watch.result(watching)
 }

@@ -416,8 +416,11 @@ func (v *vessel) temperature(upS float64, out *Estimates) {
 		v.out.kPa = Unknown("the liquid is outside the temperatures its pressure is known for")
 	default:
 		p := Quantity{Value: kPa, Low: gradePoorFrac * low, High: gradeRichFrac * high, Quality: q.Quality, Why: q.Why, At: q.At}
-		if !v.blendSet {
+		switch {
+		case !v.blendSet:
 			p.Quality, p.Why = sensors.Suspect, noBlend+": from propane down to a lean mix"
+		case out.FuelKg.Known() && out.FuelKg.Low < leastModelKg:
+			p.Quality, p.Why = sensors.Suspect, "there may be too little liquid left to boil"
 		}
 		v.out.kPa = p
 	}

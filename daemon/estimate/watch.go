@@ -18,6 +18,11 @@ const (
 	quietBelow    = 0.8 // of the least appliance: less than this is no appliance
 	slopeSDs      = 3.3 // as in sensing.md 3.8
 	outflowS      = 6000
+	notCalledS    = 3000 // of flow at the heater's rate, when no heat is called for
+	coolingFlowS  = 3600 // of flow at the heater's rate, while the cabin cools by
+	unheatedK     = 4.0  // so much: with the heater on no van does
+	smeltMemoryS  = 600  // gas at the floor counts so long
+	smeltS        = 600  // of flow that nothing explains, with gas at the floor
 	outflowBelief = 0.3  // that nothing burns: less counts as outflow
 	outflowKgPerH = 0.02 // creep and cooling look like less
 	pauseBlocksN  = 3
@@ -58,7 +63,12 @@ type weightWatch struct {
 	startS                   float64
 	quiet, blank             bool
 
-	outS  float64 // outflow without a pause that no heater explains
+	around           around
+	flowS            float64 // outflow without a pause
+	fromC            float64 // the cabin when it began
+	fromKnown, smelt bool
+
+	outS  float64 // outflow without a pause that nothing explains
 	out   bool
 	pause int // blocks in a row without a flame
 
@@ -67,6 +77,14 @@ type weightWatch struct {
 	suspected      bool
 	why            string // of suspected
 	leastKgPerH    float64
+}
+
+// around is what else a watch goes by.
+type around struct {
+	call  Tristate
+	cabin Quantity
+	thin  bool // the cylinder may not feed what is called for
+	gas   bool // gas at the floor at a warning level, now or minutes ago
 }
 
 // watchPoint is the mean of ten quiet minutes.
@@ -82,7 +100,8 @@ const (
 	whyBurns   = "something burns: watching goes on when it stops; " + notTightness
 	whyGusts   = "gusts: a flame could hide in them, so the watch waits; " + notTightness
 	whyNoScale = "the scale is not watching; " + notTightness
-	whyOutflow = "gas has flowed for 100 min without a pause, and not at the heater's rate: a burner left on, or a leak"
+	whyOutflow = "gas has flowed for long without a pause, and no heater explains it: a burner left on, or a leak"
+	whySmelt   = "gas at the floor, and gas flows that no heater explains"
 	whyCreep   = "the scale settles for six hours after a drive or a change of cylinder; " + notTightness
 )
 
@@ -127,7 +146,7 @@ func (w *weightWatch) disturb(blankS float64) {
 	w.n = 0
 	w.spell++
 	w.drift.end()
-	w.blocks, w.outS, w.pause = 0, 0, 0
+	w.blocks, w.outS, w.flowS, w.pause = 0, 0, 0, 0
 	w.out = false
 	w.blankS = max(w.blankS, blankS)
 	w.quiet = false
@@ -169,19 +188,46 @@ func (w *weightWatch) block(upS, levelKg, noiseKg float64, c cell, f *burning, s
 	w.blocks = 0
 }
 
-// outflow counts the time in which something burns without a pause at a rate that is not
-// the heater's: a burner left on, or a leak (estimation.md 2). Half a minute that is
-// surely without a flame ends it, and so do gusts in which a pause could hide.
+// outflow counts the time in which something burns without a pause and nothing explains it:
+// a burner left on, or a leak (estimation.md 2). A heater explains its own rate, unless it is
+// not called for or the cabin cools all the while; a cylinder that can hardly feed the heater
+// explains less. Half a minute that is surely without a flame ends it, and so do gusts in
+// which a pause could hide.
 func (w *weightWatch) outflow(f *burning) {
 	off := f.bank.off()
 	w.pause = count(w.pause, off > litBelief)
 	switch {
 	case w.pause >= pauseBlocksN, w.gusty >= gustyBlocksN:
-		w.outS, w.out = 0, false
-	case off < outflowBelief && f.mean > outflowKgPerH && w.gusty == 0 && !f.likeHeater():
-		w.outS += blockS
-		w.out = w.outS >= outflowS
+		w.outS, w.flowS, w.out = 0, 0, false
+		return
+	case off >= outflowBelief || f.mean <= outflowKgPerH || w.gusty > 0 || w.around.thin:
+		return
 	}
+	if w.flowS == 0 {
+		w.fromC, w.fromKnown = w.around.cabin.Value, w.around.cabin.Known()
+	}
+	w.flowS += blockS
+	limit := float64(outflowS)
+	switch like := f.likeHeater(); {
+	case like && w.around.call == No:
+		limit = notCalledS
+	case like && w.cools():
+		w.outS, limit = w.flowS, coolingFlowS
+	case like:
+		return
+	}
+	w.outS += blockS
+	w.smelt = w.around.gas
+	if w.smelt {
+		limit = smeltS
+	}
+	w.out = w.outS >= limit
+}
+
+// cools reports whether the cabin has lost so much in an hour of flow that nothing heats it.
+func (w *weightWatch) cools() bool {
+	return w.flowS >= coolingFlowS && w.around.call == Unsure && w.fromKnown && w.around.cabin.Known() &&
+		w.fromC-w.around.cabin.Value >= unheatedK
 }
 
 func (w *weightWatch) point(p watchPoint, s Scale) {
@@ -291,6 +337,8 @@ func (w *weightWatch) result(tracking bool) WeightWatch {
 	switch {
 	case w.suspected:
 		r.Suspected, r.Why = true, w.why
+	case w.out && w.smelt:
+		r.Suspected, r.Why = true, whySmelt
 	case w.out:
 		r.Suspected, r.Why = true, whyOutflow
 	case !tracking:
