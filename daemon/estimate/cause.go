@@ -206,7 +206,7 @@ func (c *causes) thin(out *Estimates, v *vessel) Cause {
 	}
 	sd := max((q.High-q.Low)/3.92, 0.2)
 	r.PartFrac = thinLeast + thinMost*normalCDF((limitC-q.Value)/sd)
-	r.Evidence = fmt.Sprintf("liquid about %s C, the regulator's limit is at %s C", whole(q.Value), whole(limitC))
+	r.Evidence = fmt.Sprintf("liquid about %s °C, the regulator's limit is at %s °C", whole(q.Value), whole(limitC))
 	return r
 }
 
@@ -221,7 +221,7 @@ func (c *causes) ice(upS float64, out *Estimates, unproven bool) Cause {
 	assessed := c.sinceS-c.riskS <= iceMemoryS
 	switch {
 	case air.Known() && air.Low > iceBelowC && upS-max(c.litS, c.sinceS) > meltsS:
-		r.PartFrac, r.Evidence = iceUnlikely, "air about the regulator "+whole(air.Value)+" C, so that ice melts"
+		r.PartFrac, r.Evidence = iceUnlikely, "air about the regulator "+whole(air.Value)+" °C, so that ice melts"
 	case assessed && c.risk == supply.LikelyIfWet:
 		r.PartFrac, r.Evidence = iceLikely, "freeze-up was likely if the fuel is wet"
 	case assessed && c.risk == supply.PossibleIfWet:
@@ -231,11 +231,11 @@ func (c *causes) ice(upS float64, out *Estimates, unproven bool) Cause {
 	case !air.Known():
 		r.Evidence = "no temperature about the regulator"
 	case air.Value < iceFarBelowC:
-		r.PartFrac, r.Evidence = 0.8*iceLikely, "air about the regulator "+whole(air.Value)+" C"
+		r.PartFrac, r.Evidence = 0.8*iceLikely, "air about the regulator "+whole(air.Value)+" °C"
 	case air.Value < iceBelowC:
-		r.PartFrac, r.Evidence = icePossible, "air about the regulator "+whole(air.Value)+" C"
+		r.PartFrac, r.Evidence = icePossible, "air about the regulator "+whole(air.Value)+" °C"
 	default:
-		r.PartFrac, r.Evidence = iceUnlikely, "air about the regulator "+whole(air.Value)+" C"
+		r.PartFrac, r.Evidence = iceUnlikely, "air about the regulator "+whole(air.Value)+" °C"
 	}
 	switch {
 	case unproven: // what cooled the seat before has stopped then

@@ -152,9 +152,9 @@ func (f Freeze) said(s supply.Seat) string {
 	if f.BodyMeasured {
 		how = "measured"
 	}
-	fmt.Fprintf(&b, "seat %s %s C, coldest gas %s C, ice or hydrate below %s C", whole(s.BodyC), how, whole(s.ThrottledC), whole(s.SolidC))
-	if s.DepositGPerH > 0 && f.Risk != supply.NotExpected {
-		fmt.Fprintf(&b, ", at most %.1f g/h of it if the fuel is wet", s.DepositGPerH)
+	fmt.Fprintf(&b, "seat %s %s °C, coldest gas %s °C, ice or hydrate below %s °C", how, whole(s.BodyC), whole(s.ThrottledC), whole(s.SolidC))
+	if s.DepositGPerH >= 0.005 && f.Risk != supply.NotExpected {
+		fmt.Fprintf(&b, ", at most %.2f g/h of it if the fuel is wet", s.DepositGPerH)
 	}
 	if f.FreshFill {
 		b.WriteString("; if it is wet, then most now, soon after the fill")

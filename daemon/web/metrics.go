@@ -81,7 +81,7 @@ func metricNames() []metricName {
 		{"frostline_cylinder_pressure_pascals", "Absolute pressure in the cylinder, derived.", cyl},
 		{"frostline_cylinder_pressure_low_pascals", "Absolute pressure in the cylinder, low end of the 95 % interval.", cyl},
 		{"frostline_cylinder_overpressure_pascals", "Pressure in the cylinder above the outside air, derived.", cyl},
-		{"frostline_vapour_capacity_grams_per_second", "Most the cylinder boils off for ever at the regulator's least inlet pressure.", cyl},
+		{"frostline_vapour_capacity_grams_per_second", "Most the cylinder boils off steadily at the regulator's least inlet pressure.", cyl},
 		{"frostline_vapour_capacity_low_grams_per_second", "Vapour capacity, low end of the 95 % interval.", cyl},
 		{"frostline_temperature_celsius", "Temperatures of the van.", []string{"location"}},
 		{"frostline_battery_volts", "House battery.", nil},

@@ -194,7 +194,7 @@ func TestTheQuietPageSaysTonightFirstAndEveryNumberWhole(t *testing.T) {
 		"odds": "9 in 10", "read": "Read at 20:04,", "clock": "",
 		"fuel_kg": "5.2", "fuel_kg.unit": "kg", "fuel_kg.range": "4.9–5.5",
 		"burn_kg_h": "0.17", "burn_kg_h.unit": "kg/h", "burn_kg_h.range": "0.16–0.19", "burn_kg_h.note": "heater",
-		"supply_ratio.note": "what can boil off, over what is burned; not to be relied on alone: blend unknown; can boil off 0.29 kg/h (0.20–0.41) for ever; at the last hour's burn pressure may be thin after 11 h", "freeze_risk": "likely if wet",
+		"supply_ratio.note": "what can boil off, over what is burned; not to be relied on alone: blend unknown; can boil off 0.29 kg/h (0.20–0.41) steadily; at the last hour's burn pressure may be thin after 11 h", "freeze_risk": "likely if wet",
 		"gas_pct_lel": "background", "gas_pct_lel.note": "nothing above background at this sensor; the certified alarm is the watch",
 		"cabin_c": "17.2", "cabin_c.note": "read 4 min before", // older than a minute: its own age
 		"outside_c": "-7.4", "outside_c.range": "-7.9 to -6.9", "outside_c.note": "",

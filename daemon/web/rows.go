@@ -147,7 +147,7 @@ func freezeRow(e *estimate.Estimates) row {
 func supplyNote(e *estimate.Estimates, l look) string {
 	note := ""
 	if q := e.VapourKgPerH; q.Known() {
-		note = "can boil off " + l.choice().Value(q.Value, q.Low, q.High, show.KgPerH) + " for ever"
+		note = "can boil off " + l.choice().Value(q.Value, q.Low, q.High, show.KgPerH) + " steadily"
 	}
 	if o := e.Outlook; o.HoursH.Known() && o.EndsLow == estimate.EndsByPressure {
 		note = join(note, "at the last hour's burn pressure may be thin after "+l.choice().Number(o.HoursH.Low, show.H))
