@@ -59,11 +59,25 @@ func (k *kept) Health(report func(sensors.Channel, sensors.Reading)) {
 	report(sensors.OutboxLost, sensors.Of(k.lost))
 }
 
+// counted keeps the newest of what a loop delivers: a day of snapshots is over a gigabyte.
+type counted struct {
+	n      int
+	last   *core.Snapshot
+	gapped bool // a tick was left out or came twice
+}
+
+func (c *counted) Deliver(s *core.Snapshot) {
+	c.n, c.last = c.n+1, s
+	c.gapped = c.gapped || s.Tick != uint64(c.n)
+}
+
+func (c *counted) Health(func(sensors.Channel, sensors.Reading)) {}
+
 func quiet() *slog.Logger { return slog.New(slog.DiscardHandler) }
 
 func TestADayOfTicksInOrder(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		out := &kept{}
+		out := &counted{}
 		var states []string
 		ctx, cancel := context.WithTimeout(t.Context(), 24*time.Hour)
 		defer cancel()
@@ -77,15 +91,10 @@ func TestADayOfTicksInOrder(t *testing.T) {
 		if err := l.Run(ctx); err != nil {
 			t.Fatal(err)
 		}
-		if n := len(out.snaps); n < 86400 || n > 86402 {
-			t.Errorf("%d ticks in a day", n)
+		if out.n < 86400 || out.n > 86402 || out.gapped {
+			t.Errorf("%d ticks in a day, gaps %v, want one a second without any", out.n, out.gapped)
 		}
-		for i, s := range out.snaps {
-			if s.Tick != uint64(i+1) {
-				t.Fatalf("snapshot %d is of tick %d", i, s.Tick)
-			}
-		}
-		last := out.snaps[len(out.snaps)-1]
+		last := out.last
 		if last.Command == nil || last.Command.Stop == "" || !strings.Contains(string(last.Checkpoint), `"clean":true`) {
 			t.Error("the last tick must say that the stop was in order")
 		}

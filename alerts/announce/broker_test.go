@@ -58,10 +58,10 @@ func (l *ledger) list() ([]heard, <-chan struct{}) {
 	return slices.Clone(l.all), l.changed
 }
 
-// until waits until the list from index from on holds what done asks for, and returns that part.
+// until waits until the list from index from on holds what done asks for, and returns that
+// part. It gives up when nothing new has come for a long while.
 func (l *ledger) until(t testing.TB, from int, what string, done func([]heard) bool) []heard {
 	t.Helper()
-	limit := time.After(hangLimit)
 	for {
 		all, changed := l.list()
 		if len(all) >= from && done(all[from:]) {
@@ -69,7 +69,7 @@ func (l *ledger) until(t testing.TB, from int, what string, done func([]heard) b
 		}
 		select {
 		case <-changed:
-		case <-limit:
+		case <-time.After(hangLimit):
 			t.Fatalf("waited in vain for %s; heard last: %v", what, all[max(from, len(all)-8):])
 		}
 	}
@@ -182,6 +182,10 @@ func announce(t *testing.T, o Options, first *core.Snapshot, tweak ...func(*time
 	t.Cleanup(func() {
 		if err := a.stop(); err != nil {
 			t.Errorf("Run ended with %v", err)
+		}
+		if t.Failed() {
+			all, _ := log.list()
+			t.Logf("the announcer said: %v", all)
 		}
 	})
 	return a

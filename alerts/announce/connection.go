@@ -239,7 +239,9 @@ func (m *MQTT) serve(ctx context.Context, c *connection) error {
 		if err := m.refresh(c); err != nil {
 			return err
 		}
-		m.settle(ctx)
+		if m.settle(ctx) {
+			ask = true // its wake may not have been seen yet, and what it holds is older than what is ours to send
+		}
 		if ctx.Err() != nil {
 			return nil
 		}
@@ -331,7 +333,10 @@ func (m *MQTT) drain(ctx context.Context, c *connection, ask bool) (more bool, e
 		}
 		full = full && noted
 	}
-	return full, m.sendAlone(ctx, c, nil)
+	if full {
+		return true, nil // rows behind these may be older than what is in memory
+	}
+	return false, m.sendAlone(ctx, c, nil)
 }
 
 // sendAlone sends the transitions that are only in memory: those before row, or all. Rows
@@ -450,14 +455,15 @@ func (m *MQTT) set(retained bool, payload []byte) {
 	}
 	select {
 	case m.setting <- struct{}{}:
-		defer func() { <-m.setting }()
 	default:
 		refuse(errors.New("another command is being taken"))
 		return
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), m.times.ack)
-	defer cancel()
-	if err := m.opt.Command(ctx, core.Command{Actor: "mqtt", ExpectedLow: &core.ExpectedLow{C: c}}); err != nil {
+	err = m.opt.Command(ctx, core.Command{Actor: "mqtt", ExpectedLow: &core.ExpectedLow{C: c}})
+	cancel()
+	<-m.setting // before it is answered: who has seen the answer may send the next
+	if err != nil {
 		refuse(err)
 		return
 	}

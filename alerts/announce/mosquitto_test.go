@@ -30,10 +30,10 @@ type mosquitto struct {
 	cmd              *exec.Cmd
 }
 
-// newMosquitto starts a broker on a free port of loopback with these lines of configuration.
-func newMosquitto(t *testing.T, config ...string) *mosquitto {
+// newMosquitto starts a broker at an address of [ownAddress] with these lines of configuration.
+func newMosquitto(t *testing.T, addr string, config ...string) *mosquitto {
 	t.Helper()
-	m := &mosquitto{path: program(t, "mosquitto"), conf: filepath.Join(t.TempDir(), "mosquitto.conf"), addr: ownAddress(t)}
+	m := &mosquitto{path: program(t, "mosquitto"), conf: filepath.Join(t.TempDir(), "mosquitto.conf"), addr: addr}
 	host, port, err := net.SplitHostPort(m.addr)
 	if err != nil {
 		t.Fatal(err)
@@ -105,7 +105,7 @@ func TestTheBrokerStopsAndStartsWhileAlarmsAreRaised(t *testing.T) {
 					config = append(config, "persistence true", "persistence_location "+t.TempDir()+"/",
 						"autosave_on_changes true", "autosave_interval 1")
 				}
-				stopAndStart(t, newMosquitto(t, config...), sig)
+				stopAndStart(t, newMosquitto(t, ownAddress(t), config...), sig)
 			})
 		}
 	}
@@ -192,7 +192,7 @@ func TestAWrongPasswordIsSaidAndTriedAgain(t *testing.T) {
 	if out, err := exec.Command(program(t, "mosquitto_passwd"), "-b", "-c", passwords, "van", "right").CombinedOutput(); err != nil {
 		t.Fatalf("mosquitto_passwd: %v: %s", err, out)
 	}
-	broker := newMosquitto(t, "allow_anonymous false", "password_file "+passwords)
+	broker := newMosquitto(t, ownAddress(t), "allow_anonymous false", "password_file "+passwords)
 	for password, want := range map[string]string{"right": "broker connected", "wrong": "broker away"} {
 		if err := os.WriteFile(secret, []byte(password+"\n"), 0o600); err != nil {
 			t.Fatal(err)
@@ -237,12 +237,12 @@ func newAuthority(t *testing.T, dir, name string) *authority {
 	return a
 }
 
-// issue makes a certificate and its key, in files.
-func (a *authority) issue(t *testing.T, dir, name string, usage x509.ExtKeyUsage) (cert, key string) {
+// issue makes a certificate and its key, in files; hosts are the addresses it is good for.
+func (a *authority) issue(t *testing.T, dir, name string, usage x509.ExtKeyUsage, hosts ...net.IP) (cert, key string) {
 	t.Helper()
 	cert, key = filepath.Join(dir, name+".pem"), filepath.Join(dir, name+".key")
 	k := newKey(t)
-	template := &x509.Certificate{SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: name}, IPAddresses: []net.IP{net.ParseIP(host)},
+	template := &x509.Certificate{SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: name}, IPAddresses: hosts,
 		ExtKeyUsage: []x509.ExtKeyUsage{usage}, NotBefore: a.cert.NotBefore, NotAfter: a.cert.NotAfter}
 	der, err := x509.CreateCertificate(rand.Reader, template, a.cert, k.Public(), a.key)
 	if err != nil {
@@ -276,9 +276,11 @@ func writePEM(t *testing.T, path, kind string, der []byte) {
 func TestTheBrokerIsKnownByItsCertificateAndTheVanByItsOwn(t *testing.T) {
 	dir := t.TempDir()
 	ours, theirs := newAuthority(t, dir, "ours"), newAuthority(t, dir, "theirs")
-	serverCert, serverKey := ours.issue(t, dir, "server", x509.ExtKeyUsageServerAuth)
+	addr := ownAddress(t)
+	host, _, _ := net.SplitHostPort(addr)
+	serverCert, serverKey := ours.issue(t, dir, "server", x509.ExtKeyUsageServerAuth, net.ParseIP(host))
 	vanCert, vanKey := ours.issue(t, dir, "van", x509.ExtKeyUsageClientAuth)
-	broker := newMosquitto(t, "allow_anonymous true", "cafile "+ours.file, "certfile "+serverCert, "keyfile "+serverKey, "require_certificate true")
+	broker := newMosquitto(t, addr, "allow_anonymous true", "cafile "+ours.file, "certfile "+serverCert, "keyfile "+serverKey, "require_certificate true")
 	for name, tt := range map[string]struct {
 		o    Options
 		want string

@@ -183,14 +183,15 @@ func (m *MQTT) pause(ctx context.Context, d time.Duration) bool {
 }
 
 // settle asks the store what became of the transitions in memory: those it holds are
-// forgotten here, those it refuses or is silent about for too long are ours to send.
-func (m *MQTT) settle(ctx context.Context) {
+// forgotten here, those it refuses or is silent about for too long are ours to send. It
+// reports whether the store holds any of them.
+func (m *MQTT) settle(ctx context.Context) (kept bool) {
 	for ctx.Err() == nil {
 		m.mu.Lock()
 		tick, since, ok := m.spill.unsettled()
 		m.mu.Unlock()
 		if !ok {
-			return
+			return kept
 		}
 		by := since.Add(m.times.commit)
 		if least := time.Now().Add(m.times.commit / 4); by.Before(least) {
@@ -198,10 +199,11 @@ func (m *MQTT) settle(ctx context.Context) {
 		}
 		err := m.store.committed(ctx, tick, by)
 		if ctx.Err() != nil {
-			return
+			return kept
 		}
 		m.mu.Lock()
 		if err == nil {
+			kept = true
 			m.spill.committed(tick)
 		} else {
 			m.spill.refused(tick)
@@ -211,6 +213,7 @@ func (m *MQTT) settle(ctx context.Context) {
 			m.opt.Log.Warn("alarm is kept in memory only", "tick", tick, "err", err)
 		}
 	}
+	return kept
 }
 
 // recent remembers the ids of the last transitions that went out from memory.

@@ -14,8 +14,6 @@ import (
 	"testing/synctest"
 	"time"
 
-	paho "github.com/eclipse/paho.mqtt.golang"
-
 	"frostline/alerts"
 	"frostline/daemon/core"
 	"frostline/daemon/estimate"
@@ -94,68 +92,6 @@ func TestADeadSensorsValueLeavesTheBroker(t *testing.T) {
 	if v, ok := h.retained(mass); ok {
 		t.Errorf("the broker still holds %q", v)
 	}
-}
-
-// ear is a client whose broker acknowledges everything at once, so that pace is measured in
-// fake time.
-type ear struct {
-	paho.Client
-	from *ledger
-}
-
-func (e ear) Publish(topic string, qos byte, retain bool, payload any) paho.Token {
-	e.from.add(heard{topic, string(payload.([]byte)), retain, qos})
-	return &paho.DummyToken{}
-}
-
-func (ear) Subscribe(string, byte, paho.MessageHandler) paho.Token { return &paho.DummyToken{} }
-
-func TestNoisyNumbersWaitAndABandDoesNot(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		m, err := NewMQTT(Options{Broker: "mqtt://localhost", DeviceID: deviceID})
-		if err != nil {
-			t.Fatal(err)
-		}
-		c := &connection{client: ear{from: newLedger()}, ack: m.times.ack}
-		sent := func(s *core.Snapshot) []heard { // what a snapshot sends
-			t.Helper()
-			m.Deliver(s)
-			from := c.client.(ear).from.len()
-			if err := m.refresh(c); err != nil {
-				t.Fatal(err)
-			}
-			all, _ := c.client.(ear).from.list()
-			return all[from:]
-		}
-		m.Deliver(vanAt(1))
-		if err := m.birth(c); err != nil {
-			t.Fatal(err)
-		}
-		moved := func(tick uint64) *core.Snapshot {
-			s := vanAt(tick)
-			s.Est.FuelKg.Value, s.Est.CabinC.Value = 4.1, 18.9
-			return s
-		}
-		time.Sleep(noisy - time.Second)
-		leave := put(moved(3), "gas-leave", alerts.Unacked, 1)
-		leave.Est.Band = estimate.Leave
-		got := append(sent(moved(2)), sent(leave)...)
-		if !saw("homie/5/"+deviceID+"/gas/band", "leave")(got) {
-			t.Errorf("the band did not go out with its alarm: %v", got)
-		}
-		if !slices.ContainsFunc(got, func(h heard) bool { return strings.HasSuffix(h.topic, "$alert/gas-leave") && h.payload != "" }) {
-			t.Errorf("the alert did not go out with its alarm: %v", got)
-		}
-		for _, g := range got {
-			if strings.Contains(g.topic, "/fuel/") || strings.Contains(g.topic, "/climate/") {
-				t.Errorf("%s = %s went out within its pace", g.topic, g.payload)
-			}
-		}
-		time.Sleep(time.Second)
-		if got := sent(moved(4)); !saw("homie/5/"+deviceID+"/fuel/mass", "4.10")(got) && !saw("homie/5/"+deviceID+"/fuel/mass", "4.1")(got) {
-			t.Errorf("once its pace allows, the mass must go out: %v", got)
-		}
-	})
 }
 
 func TestAForgottenAlertOfAnOlderVersionIsDeleted(t *testing.T) {

@@ -207,6 +207,8 @@ func skipOrFail(t *testing.T, why string) {
 // quick are limits for tests: it tries again soon, and gives up nothing that a busy machine
 // only answers late. A test of a silence shortens the limit it is about.
 func quick() times {
-	return times{connect: hangLimit, write: hangLimit, ack: hangLimit, commit: hangLimit, keepAlive: hangLimit,
-		retryMin: 20 * time.Millisecond, retryMax: 200 * time.Millisecond, goodbye: hangLimit}
+	const late = hangLimit / 3 // a try that is given up leaves room for another
+	return times{connect: late, ack: late, commit: late, keepAlive: late, goodbye: late,
+		write:    5 * time.Second, // a publish into a connection that was just cut waits for this long
+		retryMin: 20 * time.Millisecond, retryMax: 200 * time.Millisecond}
 }

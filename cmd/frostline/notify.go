@@ -3,6 +3,7 @@ package main
 import (
 	"net"
 	"os"
+	"sync"
 	"time"
 )
 
@@ -10,8 +11,13 @@ import (
 // socket can be full, and the gas watch matters more than its opinion.
 const notifyWithin = 20 * time.Millisecond
 
+// notifyBeat is said each tick, so one that is not heard is followed by another.
+const notifyBeat = "WATCHDOG=1"
+
 // notifier speaks sd_notify: one datagram a state to the socket the service manager names.
-// Without one it says nothing, as on a terminal.
+// Without one it says nothing, as on a terminal. Every other state than the beat is said
+// once, and a start that is not heard is taken for one that failed: it goes with the beats
+// until one of them is heard.
 func notifier() func(state string) {
 	name := os.Getenv("NOTIFY_SOCKET")
 	if name == "" {
@@ -21,8 +27,19 @@ func notifier() func(state string) {
 	if err != nil {
 		return func(string) {}
 	}
+	var mu sync.Mutex // the loop speaks, and a reload
+	owed := ""        // the newest state that was not heard
 	return func(state string) {
+		mu.Lock()
+		defer mu.Unlock()
+		if state != notifyBeat {
+			owed = state
+		} else if owed != "" {
+			state = owed + "\n" + state
+		}
 		conn.SetWriteDeadline(time.Now().Add(notifyWithin))
-		conn.Write([]byte(state)) // a state that is not heard is followed by another each tick
+		if _, err := conn.Write([]byte(state)); err == nil {
+			owed = ""
+		}
 	}
 }

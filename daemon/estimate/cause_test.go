@@ -39,13 +39,13 @@ func TestEachCauseComesFirstOnItsEvidence(t *testing.T) {
 			c.p.Cylinder.CapacityKg = 5
 			c.shape, _ = supply.Guess(5)
 			return fails(c.start())
-		}, CauseThin, true, "the regulator's limit is at -29 C"},
+		}, CauseThin, true, "the regulator's limit is at -29 °C"},
 		"deep frost with fuel left": {func(t *testing.T) *Estimates {
 			return fails(seen(t, 5, -10, -10))
 		}, CauseIce, true, "likely if the fuel is wet"},
 		"deep frost, the liquid not known": {func(t *testing.T) *Estimates {
 			return fails(newColdVan(t, 5, -10))
-		}, CauseIce, true, "air about the regulator -10 C"},
+		}, CauseIce, true, "air about the regulator -10 °C"},
 		"after a drive": {func(t *testing.T) *Estimates {
 			c := newColdVan(t, 5, 5, sensors.Ignition)
 			c.run(time.Hour, 0)

@@ -116,8 +116,16 @@ func openIn(t testing.TB, dir string, o Options) *Store {
 	return s
 }
 
+// closeStore gives the writer longer than Close does, whose patience is for a dead disk and
+// not for a busy one.
 func closeStore(t testing.TB, s *Store) {
 	t.Helper()
+	s.closing.Do(func() { close(s.quit) })
+	select {
+	case <-s.ended:
+	case <-deadline(t).Done():
+		t.Fatal("the writer does not end")
+	}
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -135,7 +143,7 @@ func commit(t testing.TB, s *Store, v *van, events ...core.Event) {
 
 // deadline bounds a test that hangs; nothing is concluded from it.
 func deadline(t testing.TB) context.Context {
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	t.Cleanup(cancel)
 	return ctx
 }

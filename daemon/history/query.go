@@ -45,6 +45,7 @@ func (s *Store) Series(ctx context.Context, name string, from, to time.Time, max
 	case span > rawSpan:
 		at = 1
 	}
+	waiting, now := s.waiting() // taken first: what is committed from here on is found in the file
 	var points []core.Bucket
 	for ; at < len(ls); at++ { // old minutes are gone, their quarters are not
 		var err error
@@ -52,7 +53,7 @@ func (s *Store) Series(ctx context.Context, name string, from, to time.Time, max
 			return nil, fmt.Errorf("history of %s: %w", name, err)
 		}
 		if at == 0 {
-			points = s.addWaiting(points, i, from, to)
+			points = addWaiting(points, waiting, now, i, from, to)
 		}
 		if len(points) > 0 {
 			break
@@ -113,22 +114,27 @@ func (c cell) bucket(from time.Time, length time.Duration) core.Bucket {
 	return core.Bucket{FromWall: from, Length: length, Min: c.min, Mean: c.sum / float64(c.n), Max: c.max, N: c.n}
 }
 
-// addWaiting adds the minutes that are finished and not yet committed. One that was
-// committed while the file was being read is not added again.
-func (s *Store) addWaiting(points []core.Bucket, i int, from, to time.Time) []core.Bucket {
+// waiting is the minutes that are finished and not yet committed, and the span that dates them.
+func (s *Store) waiting() ([]row, span) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	return slices.Clone(s.q.rows), s.q.calendar.now
+}
+
+// addWaiting adds the minutes that were waiting before the file was read. One that was
+// committed meanwhile is not added again.
+func addWaiting(points []core.Bucket, waiting []row, now span, i int, from, to time.Time) []core.Bucket {
 	var newest time.Time
 	for _, p := range points {
 		if p.FromWall.After(newest) {
 			newest = p.FromWall
 		}
 	}
-	for _, r := range s.q.rows {
-		if r.span != s.q.calendar.now.id || r.cells[i].n == 0 {
+	for _, r := range waiting {
+		if r.span != now.id || r.cells[i].n == 0 {
 			continue
 		}
-		at := s.q.calendar.now.at(time.Duration(r.index) * time.Minute)
+		at := now.at(time.Duration(r.index) * time.Minute)
 		if at.Before(from) || !at.Before(to) || !at.After(newest) {
 			continue
 		}

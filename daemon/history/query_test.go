@@ -191,6 +191,20 @@ func TestMinutesNotYetOnTheDiskAreInTheChart(t *testing.T) {
 	}
 }
 
+// The writer moves ten minutes at a time from memory to the file, at any moment of a reading.
+func TestAChartHasEveryMinuteWhileTheWriterMovesThem(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	s.Deliver(v.snapshot(time.Minute))
+	for n := 1; n <= 200; n++ {
+		s.Deliver(v.snapshot(time.Minute))
+		got, err := s.Series(deadline(t), "cabin_c", dusk(), dusk().Add(24*time.Hour), 0)
+		if err != nil || len(got) != n {
+			t.Fatalf("%d minutes in the chart, %v, want all %d that are finished", len(got), err, n)
+		}
+	}
+}
+
 func TestOnlyTheNewest400DaysOfMinutesStay(t *testing.T) {
 	s, v := openIn(t, t.TempDir(), Options{}), newVan()
 	defer closeStore(t, s)

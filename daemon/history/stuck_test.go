@@ -8,6 +8,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"frostline/alerts"
@@ -32,7 +33,7 @@ func (l *seep) Read(_ context.Context, into []sensors.Reading) (sensors.Stamp, e
 	v := 0.36
 	if l.up += 5 * time.Second; n >= 65 {
 		l.up -= 4 * time.Second
-		time.Sleep(50 * time.Millisecond) // room for the sounder's own goroutine to be seen
+		time.Sleep(50 * time.Millisecond) // of the bubble: every other goroutine has done what it can
 	}
 	if n >= 80 {
 		v = 3.6
@@ -57,50 +58,52 @@ func (f *firstTone) Out(on bool) error {
 // A write to the card that never comes back must not hold up the gas watch: leave is heard
 // within two ticks of its delay of 5 s.
 func TestLeaveIsHeardWhileADiskWriteBlocksForEver(t *testing.T) {
-	wires := sensors.Wiring{{Channel: sensors.GasV, Period: time.Second}}
-	s, err := open(filepath.Join(t.TempDir(), "history.db"), Options{Wiring: wires, Paths: []string{"mqtt"}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	mend, entered := make(chan struct{}), make(chan struct{}, 1)
-	real := s.commit
-	s.commit = func(b *batch) outcome {
-		select {
-		case entered <- struct{}{}:
-		default:
+	synctest.Test(t, func(t *testing.T) {
+		wires := sensors.Wiring{{Channel: sensors.GasV, Period: time.Second}}
+		s, err := open(filepath.Join(t.TempDir(), "history.db"), Options{Wiring: wires, Paths: []string{"mqtt"}})
+		if err != nil {
+			t.Fatal(err)
 		}
-		<-mend
-		return real(b)
-	}
-	go s.writeLoop()
-	van := &seep{}
-	tone := &firstTone{van: van}
-	buzzer := announce.NewBuzzer(announce.BuzzerOptions{Sounder: tone, Tested: true})
-	ctx, cancel := context.WithCancel(t.Context())
-	var wg sync.WaitGroup
-	wg.Go(func() { buzzer.Run(ctx) })
-	p := core.Params{Wiring: wires, Setpoints: alerts.Defaults(),
-		Estimate: estimate.Params{Gas: estimate.Gas{SupplyV: 5, LoadOhm: 10e3, R0Ohm: 20e3, TestMix: true}}}
-	l := daemon.NewLoop(daemon.Options{Core: core.New(p), Wiring: wires, Source: van, Outputs: []daemon.Output{buzzer, s},
-		Boot: func() string { return "a" }, Log: slog.New(slog.DiscardHandler), Committed: s.Committed})
-	if err := l.Run(ctx); err != nil {
-		t.Error(err)
-	}
-	cancel()
-	wg.Wait()
-	select {
-	case <-entered:
-	default:
-		t.Error("nothing was ever written, so this shows nothing")
-	}
-	if n := tone.tick.Load(); n == 0 || n > 87 {
-		t.Errorf("leave reached the sounder in tick %d, want by 87", n)
-	}
-	close(mend) // and what waited is written
-	if err := s.Committed(t.Context(), 100); err != nil {
-		t.Error(err)
-	}
-	if err := s.Close(); err != nil {
-		t.Error(err)
-	}
+		mend, entered := make(chan struct{}), make(chan struct{}, 1)
+		real := s.commit
+		s.commit = func(b *batch) outcome {
+			select {
+			case entered <- struct{}{}:
+			default:
+			}
+			<-mend
+			return real(b)
+		}
+		go s.writeLoop()
+		van := &seep{}
+		tone := &firstTone{van: van}
+		buzzer := announce.NewBuzzer(announce.BuzzerOptions{Sounder: tone, Tested: true})
+		ctx, cancel := context.WithCancel(t.Context())
+		var wg sync.WaitGroup
+		wg.Go(func() { buzzer.Run(ctx) })
+		p := core.Params{Wiring: wires, Setpoints: alerts.Defaults(),
+			Estimate: estimate.Params{Gas: estimate.Gas{SupplyV: 5, LoadOhm: 10e3, R0Ohm: 20e3, TestMix: true}}}
+		l := daemon.NewLoop(daemon.Options{Core: core.New(p), Wiring: wires, Source: van, Outputs: []daemon.Output{buzzer, s},
+			Boot: func() string { return "a" }, Log: slog.New(slog.DiscardHandler), Committed: s.Committed})
+		if err := l.Run(ctx); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		wg.Wait()
+		select {
+		case <-entered:
+		default:
+			t.Error("nothing was ever written, so this shows nothing")
+		}
+		if n := tone.tick.Load(); n == 0 || n > 87 {
+			t.Errorf("leave reached the sounder in tick %d, want by 87", n)
+		}
+		close(mend) // and what waited is written
+		if err := s.Committed(t.Context(), 100); err != nil {
+			t.Error(err)
+		}
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
 }

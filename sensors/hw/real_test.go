@@ -21,7 +21,7 @@ func until(t *testing.T, b *Board, n int, want func([]sensors.Reading) bool) {
 	t.Helper()
 	look := time.NewTicker(5 * time.Millisecond)
 	defer look.Stop()
-	give := time.After(30 * time.Second)
+	give := time.After(time.Minute)
 	var last []sensors.Reading
 	for {
 		select {
