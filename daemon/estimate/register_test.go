@@ -36,7 +36,7 @@ func TestACylinderThatComesBackIsRecognisedWithItsTare(t *testing.T) {
 	if w := e.FuelKg.High - e.FuelKg.Low; w > 0.3 || !e.TareEntered {
 		t.Errorf("fuel is %.2f kg wide, tare entered %v; want the stamped tare back", w, e.TareEntered)
 	}
-	e = b.swap(otherKg, 6.9) // the red one, lent and returned lighter: only its name can say so
+	b.swap(otherKg, 6.9) // the red one, lent and returned lighter: only its name can say so
 	if err := b.est.Change(Change{Name: "red"}); err != nil {
 		t.Fatal(err)
 	}
@@ -65,11 +65,11 @@ func TestNoTareIsCarriedToACylinderThatOnlyLooksAlike(t *testing.T) {
 func TestTheSameOneBackLeavesNoDoubleInTheRegister(t *testing.T) {
 	b := newBench(t, 12.7)
 	b.run(10*time.Minute, 0)
-	e := b.swap(8.6, 7.7) // refilled, and guessed to be another
+	b.swap(8.6, 7.7) // refilled, and guessed to be another
 	if err := b.est.Change(Change{Same: true}); err != nil {
 		t.Fatal(err)
 	}
-	e = b.run(time.Minute, 0)
+	e := b.run(time.Minute, 0)
 	if len(e.Known) != 0 {
 		t.Errorf("the register holds %+v, want nothing: the cylinder is on the scale", e.Known)
 	}
@@ -133,7 +133,7 @@ func TestATrueEmptyTeachesTheTare(t *testing.T) {
 	b.kg = 0
 	b.run(20*time.Minute, 0)
 	b.kg = tareKg + 9.05 // refilled
-	e = b.run(10*time.Minute, 0)
+	b.run(10*time.Minute, 0)
 	if err := b.est.Change(Change{Same: true}); err != nil {
 		t.Fatal(err)
 	}
