@@ -214,7 +214,7 @@ func (p planLine) sayRuns(b *strings.Builder, plan nights.Planned) {
 }
 
 func plainNights(r nights.PlanRun) string {
-	s, _, _ := show.Choice{}.Parts(r.Nights, r.Nights, r.Nights, show.Nights)
+	s, _, _ := show.Choice{}.Parts(r.NightsN, r.NightsN, r.NightsN, show.Nights)
 	return s
 }
 
@@ -245,7 +245,7 @@ func number2(h float64) string {
 
 func (p planLine) sayEnd(plan nights.Planned, r nights.PlanRun) string {
 	c := p.units
-	after := fmt.Sprintf("after %s h (%s)", number2(r.AfterH), show.Number(r.Nights, show.Nights))
+	after := fmt.Sprintf("after %s h (%s)", number2(r.AfterH), show.Number(r.NightsN, show.Nights))
 	if len(r.Course) == 0 {
 		return fmt.Sprintf("not assessed: %s; by its contents alone it lasts %s h at most", r.Why, number2(plan.ByMassH))
 	}
@@ -260,7 +260,7 @@ func (p planLine) sayEnd(plan nights.Planned, r nights.PlanRun) string {
 	case supply.ContentsLimit:
 		return fmt.Sprintf("contents, %s: the fuel is used up", after)
 	case supply.NoLimit:
-		return fmt.Sprintf("nothing within %s h (%s); then %s and %s gauge are left, %s h by contents", number2(r.AfterH), show.Number(r.Nights, show.Nights), state, c.Number(end.GaugeKPa, show.KPa), number2(end.ByMassH))
+		return fmt.Sprintf("nothing within %s h (%s); then %s and %s gauge are left, %s h by contents", number2(r.AfterH), show.Number(r.NightsN, show.Nights), state, c.Number(end.GaugeKPa, show.KPa), number2(end.ByMassH))
 	}
 	return fmt.Sprintf("not assessed beyond %s h: %s; by its contents alone it lasts %s h at most", number2(r.AfterH), r.Why, number2(plan.ByMassH))
 }

@@ -44,6 +44,8 @@ type Ledger struct {
 	tonightFuel bool
 	lowC        float64 // the owner's expected low
 	lowUntil    time.Time
+
+	heat heatBook
 }
 
 // running is the night being lived. Its fields are exported for the checkpoint only.
@@ -103,11 +105,14 @@ type Saved struct {
 	Ended    bool      `json:"ended,omitempty"`
 	EndKg    float64   `json:"end_kg,omitempty"`
 	EndDate  string    `json:"end_date,omitempty"`
+
+	Heat *heatSaved `json:"heat,omitempty"`
 }
 
 // Save returns what Restore needs.
 func (l *Ledger) Save() Saved {
-	s := Saved{Recent: l.recent, LowC: l.lowC, LowUntil: l.lowUntil, Ended: l.ended, EndKg: l.endKg, EndDate: l.endDate}
+	s := Saved{Recent: l.recent, LowC: l.lowC, LowUntil: l.lowUntil, Ended: l.ended, EndKg: l.endKg, EndDate: l.endDate,
+		Heat: l.heat.save()}
 	if l.open != nil {
 		open := *l.open
 		s.Open = &open
@@ -120,6 +125,7 @@ func (l *Ledger) Save() Saved {
 func (l *Ledger) Restore(s Saved) {
 	l.open, l.recent, l.lowC, l.lowUntil = s.Open, s.Recent, s.LowC, s.LowUntil
 	l.ended, l.endKg, l.endDate = s.Ended, s.EndKg, s.EndDate
+	l.heat = restoreHeat(s.Heat, s.Recent)
 	if l.open != nil && (!l.open.To.After(l.open.From) || l.open.Band < 0 || l.open.Band >= len(bands)) {
 		l.open = nil // no night is like that; what a bad card made of it must not stop the rest
 	}
@@ -253,6 +259,7 @@ func (l *Ledger) close() *Night {
 	if len(l.recent) > keepNights {
 		l.recent = l.recent[len(l.recent)-keepNights:]
 	}
+	l.heat.add(n)
 	return &n
 }
 

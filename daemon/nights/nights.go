@@ -63,4 +63,5 @@ type Tonight struct {
 	EndsWall       time.Time // end of the coming night; zero if the clock is not trusted
 	NightsSeen     int
 	Enough         estimate.Tristate // Unsure until it can be said
+	Heat           HeatLoss          // what a degree of cold costs this van
 }

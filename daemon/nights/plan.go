@@ -94,7 +94,7 @@ type PlanRun struct {
 	UAWPerK     float64      `json:"ua_w_per_k"`               // at the start; 0 if not known
 	Ends        supply.Limit `json:"ends"`
 	AfterH      float64      `json:"after_h"`
-	Nights      float64      `json:"nights"` // hours of the night lived, over those of one
+	NightsN     float64      `json:"nights"` // hours of the night lived, over those of one
 	Why         string       `json:"why,omitempty"`
 	// Everything at full input without a pause, at any hour that it may be on.
 	FullEnds   supply.Limit `json:"full_input_ends"`

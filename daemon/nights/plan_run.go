@@ -89,7 +89,7 @@ func (r *planRun) run() {
 func (r *planRun) stop(ends supply.Limit, why string) {
 	r.out.Ends, r.out.Why = ends, why
 	r.out.AfterH = r.s / 3600
-	r.out.Nights = r.nightS / 3600 / r.p.nightH()
+	r.out.NightsN = r.nightS / 3600 / r.p.nightH()
 	if ends == NotFollowed {
 		r.gap("pressure and how long it lasts", why)
 	}

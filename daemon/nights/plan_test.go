@@ -172,8 +172,8 @@ func TestAnApplianceOfTheNightDrawsAtNight(t *testing.T) {
 		t.Errorf("a day takes %g kg, want 1.6", plan.DayKg)
 	}
 	run := plan.Runs[0]
-	if run.Ends != supply.ContentsLimit || math.Abs(run.Nights-(p.StartKg-0.15)/1.6) > 0.07 {
-		t.Errorf("%s after %g nights, want the contents after about %g", run.Ends, run.Nights, p.StartKg/1.6)
+	if run.Ends != supply.ContentsLimit || math.Abs(run.NightsN-(p.StartKg-0.15)/1.6) > 0.07 {
+		t.Errorf("%s after %g nights, want the contents after about %g", run.Ends, run.NightsN, p.StartKg/1.6)
 	}
 	seen := 0
 	for _, m := range run.Course {
@@ -479,8 +479,8 @@ func holds(t interface{ Fatalf(string, ...any) }, plan Planned) {
 	}
 	for _, run := range plan.Runs {
 		switch {
-		case run.AfterH < 0 || run.AfterH > supply.MostHours+1e-6 || run.Nights < 0 || run.Nights > run.AfterH*60+1e-6:
-			t.Fatalf("after %g h, %g nights", run.AfterH, run.Nights)
+		case run.AfterH < 0 || run.AfterH > supply.MostHours+1e-6 || run.NightsN < 0 || run.NightsN > run.AfterH*60+1e-6:
+			t.Fatalf("after %g h, %g nights", run.AfterH, run.NightsN)
 		case (run.Ends == NotFollowed) != (run.Why != ""), !slices.Contains([]supply.Limit{supply.NoLimit, supply.PressureLimit, supply.ContentsLimit, NotFollowed}, run.Ends):
 			t.Fatalf("ends by %q: %q", run.Ends, run.Why)
 		case run.Ends != NotFollowed && run.FullEnds != NotFollowed && run.FullAfterH > run.AfterH+0.05+0.02*run.AfterH:

@@ -34,7 +34,7 @@ func (l *Ledger) Tonight(st sensors.Stamp, e *estimate.Estimates) Tonight {
 }
 
 func (l *Ledger) forecast(st sensors.Stamp, e *estimate.Estimates) Tonight {
-	t := Tonight{NightsSeen: len(l.recent), ExpectedLowC: l.expectedLow(st)}
+	t := Tonight{NightsSeen: len(l.recent), ExpectedLowC: l.expectedLow(st), Heat: l.HeatLoss().at(st.Up)}
 	var ahead hours
 	if e.ClockTrusted && !st.Wall.IsZero() {
 		_, from, to := l.coming(st.Wall)

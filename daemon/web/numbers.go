@@ -45,6 +45,9 @@ func numbers() []number {
 		{"nights_left", "nights", func(s *core.Snapshot) estimate.Quantity { return s.Tonight.NightsLeft }},
 		{"full_input_left_h", "h", func(s *core.Snapshot) estimate.Quantity { return s.Tonight.FullInputLeftH }},
 		{"expected_low_c", "C", func(s *core.Snapshot) estimate.Quantity { return s.Tonight.ExpectedLowC }},
+		{"heat_loss_w_per_k", "W/K", func(s *core.Snapshot) estimate.Quantity { return s.Tonight.Heat.FuelWPerK }},
+		{"heat_gains_w", "W", func(s *core.Snapshot) estimate.Quantity { return s.Tonight.Heat.GainsW }},
+		{"balance_c", "C", func(s *core.Snapshot) estimate.Quantity { return s.Tonight.Heat.BalanceC }},
 	}
 }
 

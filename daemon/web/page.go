@@ -35,6 +35,8 @@ type pageData struct {
 	MassUnit  string
 	TempUnit  string
 	Strip     template.HTML
+	Cost      template.HTML
+	CostSays  string
 	Cylinders []knownView
 }
 

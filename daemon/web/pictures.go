@@ -41,6 +41,7 @@ func (s *Server) draw(ctx context.Context, d *pageData, snap *core.Snapshot) {
 		return
 	}
 	d.Strip = strip(past, snap, d.Look)
+	d.Cost, d.CostSays = s.cost(ctx, snap, d.Look)
 }
 
 // trace draws the last hours of one line, or nothing if there are none.

@@ -38,6 +38,7 @@ type view struct {
 	Tonight []row
 	Now     []row
 	Absent  string // what is not fitted
+	Costs   []row
 	Watch   string
 	Asked   bool // a weight watch was asked for
 	Cert    string
@@ -107,6 +108,7 @@ func (s *Server) view(f *frame, l look) view {
 	v.Gas = slices.ContainsFunc(v.Place, func(a alarmView) bool { return a.About })
 	v.Tonight = tonightRows(f, l)
 	v.Now, v.Absent = nowRows(f, l)
+	v.Costs = costRows(f, l)
 	v.Watch, v.Asked = watchLine(e.Watch), e.Watch.Asked
 	v.Shape = v.shape(f)
 	return v
@@ -147,7 +149,7 @@ func (s *Server) texts(f *frame, l look) map[string]string {
 	for i, fact := range v.Facts {
 		out["fact."+strconv.Itoa(i)] = fact
 	}
-	for _, rows := range [][]row{v.Tonight, v.Now} {
+	for _, rows := range [][]row{v.Tonight, v.Now, v.Costs} {
 		for _, r := range rows {
 			out[r.Key], out[r.Key+".unit"], out[r.Key+".range"], out[r.Key+".note"] = r.Value, r.Unit, r.Range, r.Note
 		}
@@ -180,7 +182,7 @@ func (v view) shape(f *frame) string {
 			add(a.ID, a.Priority, a.Title, a.Since, fmt.Sprint(a.CanAck, a.CanReset, a.CanShelf, a.Shelved))
 		}
 	}
-	for _, r := range v.Now {
+	for _, r := range slices.Concat(v.Now, v.Costs) {
 		add(r.Key, strconv.FormatBool(r.Known))
 	}
 	if v.Known {
