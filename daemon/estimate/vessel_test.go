@@ -184,6 +184,9 @@ func TestAThermometerOnTheShellMakesTheLiquidKnownAtOnceAndCorrectsIt(t *testing
 }
 
 func TestTheFilmIsLearnedFromCoolDownsWithinItsBounds(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: days of cool-downs")
+	}
 	learn := func(film float64, cycles int) (learned, spread float64, c *coldVan) {
 		c = newColdVan(t, 9, 5, sensors.ShellC)
 		c.film = film
