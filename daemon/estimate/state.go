@@ -34,6 +34,7 @@ type vesselState struct {
 	Fresh       bool    `json:"fresh"`
 	PropaneFrac float64 `json:"propane_frac"`
 	LeanFrac    float64 `json:"lean_frac"`
+	FullFrac    float64 `json:"full_frac"` // propane by mass as configured, 0 not entered
 	MeanKgPerH  float64 `json:"mean_kg_h"`
 }
 
@@ -252,7 +253,7 @@ func (w *weightWatch) restore(s watchState, thenS float64) {
 func (v *vessel) save() vesselState {
 	return vesselState{Begun: v.begun, TempC: v.tempC, VarK2: v.varK2, CovK: v.covK, FreshK2: v.freshK2,
 		FilmLn: v.lnFilm, FilmVar: v.varLn, Fresh: v.fresh, MeanKgPerH: v.meanKgH,
-		PropaneFrac: v.liquid.PropaneMassFrac(), LeanFrac: v.lean.PropaneMassFrac()}
+		PropaneFrac: v.liquid.PropaneMassFrac(), LeanFrac: v.lean.PropaneMassFrac(), FullFrac: v.p.PropaneMassFrac}
 }
 
 // restore goes on after gapS in which nobody saw how much was drawn. What no cylinder can
@@ -278,7 +279,10 @@ func (v *vessel) restore(s vesselState, gapS, capacityKg, atS float64) {
 	v.begun, v.tempC, v.covK = true, s.TempC, s.CovK
 	v.freshK2 = min(s.FreshK2+unseen*unseen, startSDK*startSDK)
 	v.varK2 = max(min(s.VarK2+unseen*unseen, startSDK*startSDK), s.VarK2)
-	v.liquid, v.lean, v.meanKgH, v.lastS = liquid, lean, s.MeanKgPerH, atS
+	v.meanKgH, v.lastS = s.MeanKgPerH, atS
+	if v.blendNew = s.FullFrac != v.p.PropaneMassFrac; !v.blendNew {
+		v.liquid, v.lean = liquid, lean
+	}
 }
 
 // restore leaves out what no cylinder can be.

@@ -55,6 +55,7 @@ type vessel struct {
 	liquid   lpg.Fuel // likeliest
 	lean     lpg.Fuel // with as little propane as it may have
 	blendSet bool
+	blendNew bool // the configured blend is another than at the save
 
 	tempC   float64
 	lnFilm  float64 // of the film coefficient over the typical one
@@ -210,6 +211,9 @@ func (v *vessel) move(upS float64, out *Estimates, shell Quantity) {
 		}
 		return
 	}
+	if v.blendNew && out.FuelKg.Known() {
+		v.drawnDown()
+	}
 	drawKgH := v.flow(upS, dt, out)
 	if !v.predict(dt, drawKgH, out.BurnKgPerH.Known()) {
 		v.begun, v.refused = false, true
@@ -233,7 +237,15 @@ func (v *vessel) begin(upS float64) {
 	v.freshK2 = startSDK * startSDK
 	v.varK2, v.covK = v.freshK2, 0
 	v.flowS, v.meanKgH = math.Inf(-1), 0
-	if full := v.p.CapacityKg; full > v.kg { // what was drawn before it came here took more propane than butane
+	v.drawnDown()
+	v.sayS = upS - sayEveryS
+}
+
+// drawnDown takes the composition from that of a full cylinder to what is left: what was drawn
+// took more propane than butane.
+func (v *vessel) drawnDown() {
+	v.blendNew = false
+	if full := v.p.CapacityKg; full > v.kg {
 		if f, ok := supply.Deplete(v.liquid, v.tempC, full, full-v.kg); ok {
 			v.liquid = f
 		}
@@ -241,7 +253,6 @@ func (v *vessel) begin(upS float64) {
 			v.lean = f
 		}
 	}
-	v.sayS = upS - sayEveryS
 }
 
 // flow is the burn now, and keeps the mean of the last hour and that of the newest flame.

@@ -433,3 +433,21 @@ func TestTheEstimatorFollowsTheTransientExamples(t *testing.T) {
 			e.LiquidTempC.Value, e.LiquidTempC.Low, e.LiquidTempC.High, wantC, e.CylinderKPa.Value, e.CylinderKPa.Low, e.CylinderKPa.High, wantKPa)
 	}
 }
+
+func TestABlendEnteredAtARestartCounts(t *testing.T) {
+	c := newColdVan(t, 5, 0, sensors.ShellC)
+	c.p.Cylinder.PropaneMassFrac = 0
+	c.start()
+	e := c.run(4*time.Hour, 0.15)
+	wide := e.CylinderKPa.High - e.CylinderKPa.Low
+	c.p.Cylinder.PropaneMassFrac = 1
+	c.restart(30, nil)
+	e = c.run(2*time.Minute, 0.15)
+	if w := e.CylinderKPa.High - e.CylinderKPa.Low; !e.CylinderKPa.Known() || w > 0.8*wide || !e.Freeze.Assessed() {
+		t.Errorf("pressure is %.0f kPa wide after %.0f, freeze-up %s (%s); want what propane allows", w, wide, e.Freeze.Risk, e.Freeze.Why)
+	}
+	c.p.Cylinder.PropaneMassFrac = 0.6
+	c.restart(30, nil)
+	c.run(2*time.Minute, 0.15)
+	near(t, "propane left of a mix from which 4.7 of 9.1 kg were drawn", c.est.vessel.liquid.PropaneMassFrac(), 0.385, 0.02) // blend_depletion.csv: 0.405 at half, at 10 C
+}
