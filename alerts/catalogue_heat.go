@@ -15,6 +15,10 @@ const (
 	fuelDeadband     = 0.05 // of the nights left, sensing.md 6.4
 	supplyDeadband   = 0.1  // of the ratio, sensing.md 6.4
 
+	// supplyAmple is a likeliest ratio that is not called thin however wide its interval: a
+	// flame that is just being lit has any rate for a while. Engineering judgement.
+	supplyAmple = 2.0
+
 	// nightsAhead is tonight and tomorrow: with less, tomorrow is doubtful.
 	nightsAhead = 2.0
 	// lateMorningMin is when the owner should hear that fuel is short: the notice comes at
@@ -31,7 +35,8 @@ func starved(s Setpoints) Rule {
 		OnDelay: time.Minute, OffDelay: 5 * time.Minute, // after the estimator's own test
 		Title:   "No heat: no gas is burning",
 		Meaning: "Heat is called for and no gas is burning. The likeliest causes are listed in order.",
-		Action: "Look in this order: the heater's own lockout or fault light, house battery, cylinder valve, fuel left, another cylinder. " +
+		Action: "Smelled gas, or a gas alarm sounded: leave the valve shut until a qualified person has checked. " +
+			"Otherwise take the causes in the order named; the heater's own lockout or fault light is quickly seen. " +
 			"If the regulator is iced: " + iceRegulator + " " + noCooktop,
 		Fell: "gas is burning again, or heat is no longer called for",
 		Test: func(f *Facts, _ bool) Truth { return yes(f.Est.Starved) },
@@ -253,20 +258,23 @@ func fuelBelowNight(s Setpoints) Rule {
 func supplyThin(s Setpoints) Rule {
 	return Rule{
 		ID: "supply-thin", Class: ClassHeat, Priority: Medium, CanShelve: true, CanLeaveService: true,
-		OnDelay: 5 * time.Minute, OffDelay: 15 * time.Minute,
+		// A thermostat's flames come and go: what is thin in one is thin in the next.
+		OnDelay: 5 * time.Minute, OffDelay: 2 * time.Hour,
 		Title:   "Pressure is thin",
 		Meaning: "The cold cylinder can hardly boil off what is being burned. The heat may fail with fuel left.",
-		Action:  "Burn less at a time, or use a fuller or warmer cylinder. " + iceRegulator + " " + noCooktop,
-		Fell:    "supply is ample again",
+		Action:  "Burn less at a time, or change to a fuller cylinder. Never warm one and never bring one indoors. " + iceRegulator + " " + noCooktop,
+		Fell:    "the supply ratio has risen, or nothing has burned for two hours",
 		Test: onTheScale(func(f *Facts, active bool) Truth {
-			q := f.Est.SupplyRatio
-			if !q.Known() {
-				return Unknown
+			q, b := f.Est.SupplyRatio, f.Est.BurnKgPerH
+			switch {
+			case q.Known() && active:
+				return truth(q.Low < 1+supplyDeadband && q.Value < supplyAmple)
+			case q.Known():
+				return truth(q.Low < 1 && q.Value < supplyAmple)
+			case b.Known() && b.Low <= 0: // what does not burn is not short of supply
+				return False
 			}
-			if active {
-				return truth(q.Low < 1+supplyDeadband)
-			}
-			return truth(q.Low < 1)
+			return Unknown
 		}),
 		Rests: func(f *Facts) sensors.Quality { return f.Est.SupplyRatio.Quality },
 		Why: func(f *Facts) string {

@@ -106,7 +106,7 @@ func vanRows() []row {
 		{id: "fuel-below-night", day: Medium, night: Medium, on: 10 * min, off: 60 * min,
 			raise: nightsLeft(0.99, 0.5), inside: nightsLeft(1.04, 0.5), clear: nightsLeft(1.06, 0.5),
 			dead: func(f *Facts) { f.Tonight.NightsLeft = estimate.Unknown("moving") }},
-		{id: "supply-thin", day: Medium, night: Medium, on: 5 * min, off: 15 * min,
+		{id: "supply-thin", day: Medium, night: Medium, on: 5 * min, off: 120 * min,
 			raise:  func(f *Facts) { f.Est.SupplyRatio = q(1.3, 0.99, 1.6) },
 			inside: func(f *Facts) { f.Est.SupplyRatio = q(1.4, 1.09, 1.7) },
 			clear:  func(f *Facts) { f.Est.SupplyRatio = q(1.4, 1.11, 1.7) },

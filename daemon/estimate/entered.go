@@ -5,7 +5,7 @@ package estimate
 func (s State) Entered() State {
 	kept := State{Version: s.Version, Clock: s.Clock}
 	c, k := &s.Scale, &kept.Scale
-	k.Presence, k.CapacityKg, k.Said, k.BurnedKg = PresenceUnknown, c.CapacityKg, c.Said, c.BurnedKg
+	k.Presence, k.CapacityKg, k.ConfigKg, k.Said, k.BurnedKg = PresenceUnknown, c.CapacityKg, c.ConfigKg, c.Said, c.BurnedKg
 	k.Tare, k.Prior = c.Tare, c.Prior
 	k.Known, k.On, k.Was = c.Known, c.On, c.Was
 	return kept

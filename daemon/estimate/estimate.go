@@ -179,7 +179,7 @@ type Estimates struct {
 	Outlook           Outlook   // of the burn of the last hour
 	ApplianceOutlooks []Outlook // of each at full input, in configuration order, and of all together
 	TooMuch           []string  // the fewest appliances that at full input together burn more than VapourKgPerH; nil if none do
-	SeatMarginK       Quantity  // if the fuel is wet; Low is the adiabatic bound, or of a measured body its own
+	SeatMarginK       Quantity  // if the fuel is wet; Low is the adiabatic bound
 	Freeze            Freeze
 	AirKPa            Quantity
 

@@ -137,6 +137,7 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	out.TareEntered, out.TareLearned = w.tare.entered, w.tare.learned
 	out.CylinderName, out.RequalifyBy, out.Known = w.known.on.Name, w.known.on.RequalifyBy, w.known.told
 	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && out.FuelKg.Known() && out.FuelKg.Low > c.CapacityKg
+	e.vessel.said(Change{CapacityKg: w.p.Cylinder.CapacityKg})
 	for _, h := range w.told {
 		if h.Kind == CylinderPlaced {
 			e.vessel.placed(h.Guess)
@@ -182,7 +183,6 @@ func (e *Estimator) Change(c Change) error {
 	}
 	if w.presence == Removed {
 		w.ch, w.said = c, true
-		e.vessel.said(c)
 		return nil
 	}
 	gross := 0.0
@@ -190,7 +190,9 @@ func (e *Estimator) Change(c Change) error {
 		gross = w.correctedKg(w.levelKg-w.offKg, w.cellC)
 	}
 	w.apply(c, gross)
-	e.vessel.said(c)
+	if !c.Same {
+		e.vessel.another()
+	}
 	return nil
 }
 

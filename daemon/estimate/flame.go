@@ -377,6 +377,14 @@ func (f *burning) starved(upS float64, watching bool) Tristate {
 // whyUnseen is said where only the cabin shows it.
 const whyUnseen = "the cabin cools while heat is called for, and the scale cannot see why: cylinder off or empty; valve shut; heater locked out"
 
+// heaterKgPerH is the heater's learned rate, 0 without one.
+func (f *burning) heaterKgPerH() float64 {
+	if h := f.split.heater; h >= 0 {
+		return f.split.part[h].meanKgPerH
+	}
+	return 0
+}
+
 // likeHeater reports whether the burn is near the heater's rate.
 func (f *burning) likeHeater() bool {
 	h := f.split.heater

@@ -132,9 +132,6 @@ func (v *vessel) margins(upS float64, s supply.Seat, r supply.Regulator, in supp
 		high += 1.96 * v.sdK()
 	}
 	low := s.AdiabaticK - 1.96*v.sdK()
-	if in.BodyKnown {
-		low = s.MarginK - (body.Value - body.Low)
-	}
 	// The threshold is known to 1 K.
 	q := Quantity{Value: s.MarginK, Low: min(low, s.MarginK) - 1, High: max(high, s.MarginK) + 1, Quality: sensors.Good, At: seconds(upS)}
 	if upS-v.flowS > 2*vesselStepS {

@@ -199,8 +199,8 @@ func TestAMeasuredRegulatorReplacesTheModelledOne(t *testing.T) {
 		f, q := e.Freeze, e.SeatMarginK
 		near(t, name+": body", f.BodyC, x.bodyC, 0.3)
 		near(t, name+": margin", q.Value, x.bodyC-f.SolidC, 0.3)
-		if f.Risk != x.risk || !f.BodyMeasured || !strings.Contains(f.Why, "measured") || q.Quality != sensors.Good || q.High-q.Low > 4 {
-			t.Errorf("%s: %q, measured %v, %q, margin %.1f to %.1f %v; want %q, measured, good and within 4 K", name, f.Risk, f.BodyMeasured, f.Why, q.Low, q.High, q.Quality, x.risk)
+		if f.Risk != x.risk || !f.BodyMeasured || !strings.Contains(f.Why, "measured") || q.Quality != sensors.Good || q.High-q.Value > 2 || q.Low > f.ThrottledC-f.SolidC {
+			t.Errorf("%s: %q, measured %v, %q, margin %.1f to %.1f %v; want %q, measured, good, its high end within 2 K and its low end the adiabatic bound", name, f.Risk, f.BodyMeasured, f.Why, q.Low, q.High, q.Quality, x.risk)
 		}
 		c.silent[sensors.RegulatorC] = true
 		if f := c.run(30*time.Minute, 0.5).Freeze; f.BodyMeasured || !strings.Contains(f.Why, "modelled") {

@@ -57,6 +57,7 @@ type scaleState struct {
 	Tare       tareState  `json:"tare"`
 	Prior      tareState  `json:"prior_tare"`
 	CapacityKg float64    `json:"capacity_kg"`
+	ConfigKg   float64    `json:"config_kg"` // capacity by the configuration at the save
 	Said       *Change    `json:"said,omitempty"`
 	GoneAgeS   float64    `json:"gone_age_s"`
 	Drove      bool       `json:"drove"`
@@ -94,7 +95,7 @@ func (e *Estimator) Save() State {
 		AgeS: now - w.levelS, GapKnown: w.gapKnown, LevelC: w.cellC,
 		CellC: w.cell.tempC, CellSeen: w.cell.seen, CellAgeS: now - w.cell.seenS,
 		Noise: w.noise, OffKg: w.offKg, OffVarKg2: w.offVar, LastKg: w.lastKg, WideKg: w.wideKg,
-		Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg,
+		Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg, ConfigKg: e.params.Cylinder.CapacityKg,
 		GoneAgeS: now - w.goneS, Drove: w.drove, Unproven: w.unproven, AnyPlace: w.anyPlace,
 		BurnedKg: w.burn.totalKg, OweKg: w.burn.oweKg, Heater: w.burn.split.learn,
 		Watch: w.watch.save(now), Drift: w.watch.drift.save(w.p.Scale.CountsPerKg),
@@ -133,6 +134,9 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	e.gas.restore(s.Gas)
 	if newBoot { // Up has started again, even where it is later than the save by chance
 		e.cond.up, e.clock.mem.Up, e.gas.mem.Up = math.MaxInt64, math.MaxInt64, math.MaxInt64
+	}
+	if c.ConfigKg != e.params.Cylinder.CapacityKg { // the owner has changed the configuration since
+		c.CapacityKg = e.params.Cylinder.CapacityKg
 	}
 	e.vessel.restore(s.Vessel, gapS, c.CapacityKg, at.Seconds())
 	w := e.weigh
@@ -262,7 +266,7 @@ func (v *vessel) restore(s vesselState, gapS, capacityKg, atS float64) {
 	if capacityKg > 0 {
 		v.said(Change{CapacityKg: capacityKg})
 	}
-	if s.FilmLn >= leastLnFilm && s.FilmLn <= mostLnFilm && s.FilmVar > 0 && s.FilmVar <= filmSDLn*filmSDLn {
+	if s.FilmLn >= leastLnFilm && s.FilmLn <= mostLnFilm && s.FilmVar >= filmLeastSDLn*filmLeastSDLn && s.FilmVar <= filmSDLn*filmSDLn {
 		v.lnFilm, v.varLn = s.FilmLn, s.FilmVar
 	}
 	liquid, ok1 := lpg.BlendByMass(s.PropaneFrac, lpg.NButane)

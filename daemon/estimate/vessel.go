@@ -35,6 +35,7 @@ const (
 	leastModelKg  = 0.3    // below it there may be no liquid left, and no boiling
 	gradeRichFrac = 1.15   // commercial propane with ethane, over pure (physics.md 4.1)
 	gradePoorFrac = 0.92   // with butanes (physics.md 9)
+	mixPoorFrac   = 0.5    // of the propane, or of the butane, that a mix is taken to have, it may have
 	unsetPoorFrac = 0.60   // propane by mass, the leanest mix an owner who does not know may have
 	sayEveryS     = 60.0
 	outlookEveryS = 900.0
@@ -54,8 +55,11 @@ type vessel struct {
 	shaped   bool
 	liquid   lpg.Fuel // likeliest
 	lean     lpg.Fuel // with as little propane as it may have
+	rich     lpg.Fuel // and with as much, before any was drawn
 	blendSet bool
-	blendNew bool // the configured blend is another than at the save
+	kept     bool    // the last one put down was taken for the same
+	blindK   float64 // by which a draw or the air may have moved it unseen, so far
+	blendNew bool    // the configured blend is another than at the save
 
 	tempC   float64
 	lnFilm  float64 // of the film coefficient over the typical one
@@ -135,7 +139,11 @@ func (v *vessel) form(c Cylinder) {
 	if v.blendSet && c.PropaneMassFrac < 1 {
 		v.liquid, _ = lpg.BlendByMass(c.PropaneMassFrac, lpg.NButane)
 	}
-	v.lean = v.liquid
+	v.lean, v.rich = v.liquid, v.liquid
+	if v.blendSet && c.PropaneMassFrac < 1 { // nobody knows what the filler calls a mix
+		v.lean, _ = lpg.BlendByMass(mixPoorFrac*c.PropaneMassFrac, lpg.NButane)
+		v.rich, _ = lpg.BlendByMass(1-mixPoorFrac*(1-c.PropaneMassFrac), lpg.NButane)
+	}
 	if !v.blendSet {
 		v.lean, _ = lpg.BlendByMass(unsetPoorFrac, lpg.NButane)
 	}
@@ -145,13 +153,20 @@ func (v *vessel) form(c Cylinder) {
 // warmer or colder for as long as it was away.
 func (v *vessel) placed(guess string) {
 	if guess == guessSame {
-		awayK := awayKPerH * (v.lastS - v.thereS) / 3600
-		v.freshK2 = min(v.freshK2+awayK*awayK, startSDK*startSDK)
-		v.varK2 = max(v.varK2+awayK*awayK, v.freshK2)
+		awayK := min(awayKPerH*(v.lastS-v.thereS)/3600, startSDK)
+		v.doubt(awayK * awayK)
+		v.kept = true
 		return
 	}
-	v.begun, v.fresh = false, true
+	v.begun, v.fresh, v.kept = false, true, false
 	v.form(v.p)
+}
+
+// another is said after the fact, where the scale had guessed that the same one came back.
+func (v *vessel) another() {
+	if v.kept {
+		v.placed(guessSwapped)
+	}
 }
 
 // said takes the stamped fill of the cylinder that stands there or comes next.
@@ -215,6 +230,10 @@ func (v *vessel) move(upS float64, out *Estimates, shell Quantity) {
 		v.drawnDown()
 	}
 	drawKgH := v.flow(upS, dt, out)
+	if math.IsInf(v.airS, -1) { // since the restart nobody has read the air
+		v.blind(dt, false)
+		return
+	}
 	if !v.predict(dt, drawKgH, out.BurnKgPerH.Known()) {
 		v.begun, v.refused = false, true
 		return
@@ -223,7 +242,7 @@ func (v *vessel) move(upS float64, out *Estimates, shell Quantity) {
 		v.shellAt, v.seeing = shell.At.Seconds(), true
 		if upS-v.shellS >= shellEveryS || v.freshK2 > knownSDK*knownSDK {
 			v.shellS = upS
-			v.see(shell.Value)
+			v.see(shell.Value, (shell.High-shell.Low)/3.92)
 		}
 	} else if upS-v.shellAt > airLostS {
 		v.seeing = false
@@ -296,11 +315,7 @@ func (v *vessel) predict(dt, drawKgH float64, weighed bool) bool {
 		v.varK2 = keep*keep*v.varK2 + 2*keep*gain*v.covK + gain*gain*v.varLn
 		v.covK = keep*v.covK + gain*v.varLn
 		v.freshK2 *= keep * keep
-		if !weighed {
-			k2 := unseenKPerH * unseenKPerH * part / 3600
-			v.varK2 += k2
-			v.freshK2 = min(v.freshK2+k2, startSDK*startSDK)
-		}
+		v.blind(part, weighed)
 		if drawKgH > 0 {
 			v.draw(drawKgH * part / 3600)
 		}
@@ -308,6 +323,31 @@ func (v *vessel) predict(dt, drawKgH float64, weighed bool) bool {
 	}
 	v.refused = false
 	return true
+}
+
+// blind widens the belief by what nobody sees: a draw that is not weighed, and the locker's
+// air without a thermometer. Its error is of one sign for as long as it lasts.
+func (v *vessel) blind(dt float64, weighed bool) {
+	rate := 0.0
+	if !weighed {
+		rate = unseenKPerH
+	}
+	if v.lastS-v.airS > airLostS {
+		rate = math.Hypot(rate, awayKPerH)
+	}
+	if rate == 0 {
+		v.blindK = 0
+		return
+	}
+	was := v.blindK
+	v.blindK = min(was+rate*dt/3600, startSDK)
+	v.doubt(v.blindK*v.blindK - was*was)
+}
+
+// doubt adds a variance of what was not seen. A cylinder of unknown past is the most.
+func (v *vessel) doubt(k2 float64) {
+	v.freshK2 = min(v.freshK2+k2, startSDK*startSDK)
+	v.varK2 = max(min(v.varK2+k2, startSDK*startSDK), v.varK2, v.freshK2)
 }
 
 // filmSDLn is how far the conductance may be off, as a standard deviation of its logarithm.
@@ -328,9 +368,9 @@ func (v *vessel) draw(kg float64) {
 
 // see folds in a thermometer on the shell, which reads between the liquid and the air. The
 // film coefficient learns from it within its bounds.
-func (v *vessel) see(shellC float64) {
+func (v *vessel) see(shellC, readSDK float64) {
 	off := v.airC - v.tempC
-	sd := math.Hypot(shellSDK, shellShareK*off)
+	sd := math.Hypot(math.Hypot(shellSDK, shellShareK*off), readSDK)
 	r := sd * sd
 	miss := shellC - shellShareK*v.airC - (1-shellShareK)*v.tempC
 	h := 1 - shellShareK
@@ -421,7 +461,7 @@ func (v *vessel) temperature(upS float64, out *Estimates) {
 	kPa, ok := v.liquid.BubbleKPa(q.Value)
 	_, most := span(v.liquid)
 	low, _ := v.lean.BubbleKPa(q.Low) // none where it is too cold to say
-	high, okHigh := v.liquid.BubbleKPa(min(q.High, most))
+	high, okHigh := v.rich.BubbleKPa(min(q.High, most))
 	switch {
 	case !ok || !okHigh:
 		v.out.kPa = Unknown("the liquid is outside the temperatures its pressure is known for")
@@ -430,6 +470,8 @@ func (v *vessel) temperature(upS float64, out *Estimates) {
 		switch {
 		case !v.blendSet:
 			p.Quality, p.Why = sensors.Suspect, noBlend+": from propane down to a lean mix"
+		case v.p.PropaneMassFrac < 1:
+			p.Quality, p.Why = sensors.Suspect, "what a mix holds is not known: half as much propane, or half as much butane"
 		case out.FuelKg.Known() && out.FuelKg.Low < leastModelKg:
 			p.Quality, p.Why = sensors.Suspect, "there may be too little liquid left to boil"
 		}

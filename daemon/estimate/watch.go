@@ -21,6 +21,7 @@ const (
 	notCalledS    = 3000 // of flow at the heater's rate, when no heat is called for
 	coolingFlowS  = 3600 // of flow at the heater's rate, while the cabin cools by
 	unheatedK     = 4.0  // so much: with the heater on no van does
+	chokedMost    = 1.25 // of the heater's rate: more flow than that no choked heater explains
 	smeltMemoryS  = 600  // gas at the floor counts so long
 	smeltS        = 600  // of flow that nothing explains, with gas at the floor
 	outflowBelief = 0.3  // that nothing burns: less counts as outflow
@@ -200,7 +201,9 @@ func (w *weightWatch) outflow(f *burning) {
 	case w.pause >= pauseBlocksN, w.gusty >= gustyBlocksN:
 		w.outS, w.flowS, w.out = 0, 0, false
 		return
-	case off >= outflowBelief || f.mean <= outflowKgPerH || w.gusty > 0 || w.around.thin:
+	case off >= outflowBelief || f.mean <= outflowKgPerH || w.gusty > 0:
+		return
+	case w.around.thin && !w.around.gas && f.mean < chokedMost*f.heaterKgPerH(): // a choked heater
 		return
 	}
 	if w.flowS == 0 {

@@ -384,6 +384,9 @@ func (w *weighing) apply(ch Change, grossKg float64) {
 	if ch.CapacityKg > 0 {
 		w.p.Cylinder.CapacityKg = ch.CapacityKg
 	}
+	if k, ok := w.known.named(ch.Name); ok && ch.CapacityKg <= 0 && k.CapacityKg > 0 {
+		w.p.Cylinder.CapacityKg = k.CapacityKg
+	}
 	if ch.Same && !w.anyPlace {
 		return // nobody saw it go: it still is what it was
 	}

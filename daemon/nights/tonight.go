@@ -3,6 +3,7 @@ package nights
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"frostline/daemon/estimate"
@@ -54,7 +55,35 @@ func (l *Ledger) forecast(st sensors.Stamp, e *estimate.Estimates) Tonight {
 	default:
 		l.judge(&t, e, u, ahead)
 	}
+	thinAhead(&t, e, ahead)
 	return t
+}
+
+// thinAhead says where the cylinder may be too cold for what burns before the night is over:
+// then the fuel that is left promises no heat.
+func thinAhead(t *Tonight, e *estimate.Estimates, ahead hours) {
+	h := math.Inf(1)
+	for _, o := range append([]estimate.Outlook{e.Outlook}, e.ApplianceOutlooks...) {
+		if o.HoursH.Known() && o.EndsLow == estimate.EndsByPressure && o.Name != "all" {
+			h = min(h, o.HoursH.Low)
+		}
+	}
+	if h >= ahead.before+ahead.left {
+		return
+	}
+	when := "now"
+	if h >= 1 {
+		when = fmt.Sprintf("after %.0f h", math.Floor(h))
+	} else if h > 0.1 {
+		when = fmt.Sprintf("after %.0f min", math.Floor(60*h))
+	}
+	t.Facts = append([]string{"pressure may be thin " + when + " at full heat, however much fuel is left"}, t.Facts...)
+	if t.Enough == estimate.Yes || strings.HasPrefix(t.Verdict, "Learning. At least") {
+		t.Verdict = "Fuel enough. Pressure may be thin."
+		if t.Enough != estimate.Yes {
+			t.Verdict = "Learning. Pressure may be thin."
+		}
+	}
 }
 
 // hours are what lies ahead: until the night begins, of the night, and its whole length.

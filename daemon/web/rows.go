@@ -150,7 +150,11 @@ func supplyNote(e *estimate.Estimates, l look) string {
 		note = "can boil off " + l.choice().Value(q.Value, q.Low, q.High, show.KgPerH) + " steadily"
 	}
 	if o := e.Outlook; o.HoursH.Known() && o.EndsLow == estimate.EndsByPressure {
-		note = join(note, "at the last hour's burn pressure may be thin after "+l.choice().Number(o.HoursH.Low, show.H))
+		when := "after " + l.choice().Number(o.HoursH.Low, show.H)
+		if o.HoursH.Low < 0.1 {
+			when = "now"
+		}
+		note = join(note, "at the last hour's burn pressure may be thin "+when)
 	}
 	if n := len(e.TooMuch); n == 1 {
 		note = join(note, e.TooMuch[0]+" at full input exceeds it in the long run")
