@@ -385,6 +385,17 @@ func (f *burning) heaterKgPerH() float64 {
 	return 0
 }
 
+// burnerAlike reports whether a hand-set burner can burn at the heater's rate.
+func (f *burning) burnerAlike() bool {
+	r := f.heaterKgPerH()
+	for _, a := range f.split.apps {
+		if a.Kind == Burner && kgPerHFromKW(a.RatedKW) > (1-heaterBand)*r {
+			return true
+		}
+	}
+	return false
+}
+
 // likeHeater reports whether the burn is near the heater's rate.
 func (f *burning) likeHeater() bool {
 	h := f.split.heater

@@ -84,6 +84,9 @@ func (v *vessel) seat(upS float64, out *Estimates, body Quantity) {
 	case upS-v.flowS > flowHeldS && !out.BurnKgPerH.Known():
 		notAssessed("the burn is not known: " + out.BurnKgPerH.Why)
 		return
+	case math.IsInf(v.flowS, -1):
+		notAssessed("no gas has burned since the start, so nothing cools the seat")
+		return
 	case upS-v.flowS > flowHeldS:
 		notAssessed("no gas has burned for half an hour, so nothing cools the seat")
 		return

@@ -9,14 +9,14 @@ import (
 // Sizes of the register and what makes a cylinder worth remembering: engineering judgement.
 const (
 	knownMostN    = 6
-	knownSpreadKg = 0.15  // of the tare; a cylinder known less well cannot be recognised
-	knownPrior    = 0.25  // that what is put down has been here before
-	knownSureFrac = 0.9   // belief from which a cylinder that comes back is called by its name
-	backSDKg      = 0.025 // as it was put away: hose, strap, creep and another temperature
-	unusedKg      = 0.05  // vapour left in a cylinder that gives no more (estimation.md 2)
-	emptySDKg     = 0.015 // of a tare learned at a true empty
-	emptyCalmS    = 600.0 // starved for so long with the weight at rest
-	emptySureFrac = 0.75  // of the causes, that the cylinder is empty
+	knownSpreadKg = 0.15   // of the tare; a cylinder known less well cannot be recognised
+	knownPrior    = 0.25   // that what is put down has been here before
+	knownSureFrac = 0.9    // belief from which a cylinder that comes back is called by its name
+	backSDKg      = 0.025  // as it was put away: hose, strap, creep and another temperature
+	unusedFrac    = 0.0055 // of the fill by the stamp, vapour left in a cylinder that gives no more: 0.05 kg of 9.1 (estimation.md 2)
+	emptySDKg     = 0.015  // of a tare learned at a true empty
+	emptyCalmS    = 600.0  // starved for so long with the weight at rest
+	emptySureFrac = 0.75   // of the causes, that the cylinder is empty
 )
 
 // Known is a cylinder that has stood on the scale.
@@ -169,12 +169,16 @@ func (w *weighing) emptied(upS float64, out *Estimates) {
 		return
 	}
 	less, _, _ := w.correct(upS)
-	kg := w.levelKg - w.offKg - less - unusedKg
+	full := w.p.Cylinder.CapacityKg
+	if full <= 0 {
+		full = classCapacityKg
+	}
+	kg := w.levelKg - w.offKg - less - unusedFrac*full
 	if math.Abs(kg-w.tare.meanKg) > 2*w.tare.spreadKg()+2*emptySDKg {
 		return // then it is not this tare that was wrong
 	}
 	t := tare{entered: w.tare.entered, learned: true}
-	t.add(1, kg, math.Sqrt(emptySDKg*emptySDKg+w.levelSD*w.levelSD+w.offVar))
+	t.add(1, kg, math.Sqrt(math.Pow(max(emptySDKg, unusedFrac*full/3), 2)+w.levelSD*w.levelSD+w.offVar))
 	t.settle()
 	w.tare = t
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"frostline/daemon/lpg"
+	"frostline/daemon/supply"
 )
 
 // stateVersion is of the layout of State. A State of another version is not read.
@@ -20,6 +21,21 @@ type State struct {
 	Gas       gasState         `json:"gas"`
 	Scale     scaleState       `json:"scale"`
 	Vessel    vesselState      `json:"vessel"`
+	Causes    causesState      `json:"causes"`
+}
+
+// causesState is what the ranking of causes rests on. An age of -1 is never.
+type causesState struct {
+	LitAgeS    float64     `json:"lit_age_s"`
+	PassedAgeS float64     `json:"passed_age_s"`
+	GasAgeS    float64     `json:"gas_age_s"`
+	RiskAgeS   float64     `json:"risk_age_s"`
+	SinceAgeS  float64     `json:"since_age_s"`
+	Risk       supply.Risk `json:"risk,omitempty"`
+	PeakKgPerH float64     `json:"peak_kg_h"`
+	Lit        bool        `json:"lit"`
+	Failed     bool        `json:"failed"`
+	Call       Tristate    `json:"call"`
 }
 
 // vesselState is the cold of the cylinder and what has been learned of its film.
@@ -110,7 +126,7 @@ func (e *Estimator) Save() State {
 			s.Flames = append(s.Flames, name)
 		}
 	}
-	return State{Version: stateVersion, Condition: e.cond.save(), Clock: e.clock.save(), Gas: e.gas.save(), Scale: s, Vessel: e.vessel.save()}
+	return State{Version: stateVersion, Condition: e.cond.save(), Clock: e.clock.save(), Gas: e.gas.save(), Scale: s, Vessel: e.vessel.save(), Causes: e.causes.save(now)}
 }
 
 // Restore continues from a State after gapS seconds without a tick; a negative gap is one
@@ -138,6 +154,7 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	if c.ConfigKg != e.params.Cylinder.CapacityKg { // the owner has changed the configuration since
 		c.CapacityKg = e.params.Cylinder.CapacityKg
 	}
+	e.causes.restore(s.Causes, at.Seconds()-max(gapS, 0), at.Seconds())
 	e.vessel.restore(s.Vessel, gapS, c.CapacityKg, at.Seconds())
 	w := e.weigh
 	atS := at.Seconds()
@@ -304,4 +321,43 @@ func (r *register) restore(list []Known, on, was Known) {
 		r.was = was
 	}
 	r.tell()
+}
+
+func (c *causes) save(nowS float64) causesState {
+	age := func(atS float64) float64 {
+		if math.IsInf(atS, 0) {
+			return -1
+		}
+		return max(0, nowS-atS)
+	}
+	return causesState{LitAgeS: age(c.litS), PassedAgeS: age(c.passedS), GasAgeS: age(c.gasS), RiskAgeS: age(c.riskS),
+		SinceAgeS: age(c.sinceS), Risk: c.risk, PeakKgPerH: c.peakKgH, Lit: c.lit, Failed: c.failed, Call: c.call}
+}
+
+// restore takes up what was remembered at thenS; an empty state is of a version without.
+func (c *causes) restore(s causesState, thenS, atS float64) {
+	*c = newCauses()
+	c.firstS, c.lastS, c.sinceS = atS, atS, atS
+	if s == (causesState{}) {
+		return
+	}
+	back := func(ageS float64) float64 {
+		if !(ageS >= 0) {
+			return math.Inf(-1)
+		}
+		return thenS - ageS
+	}
+	c.litS, c.passedS, c.gasS, c.riskS = back(s.LitAgeS), back(s.PassedAgeS), back(s.GasAgeS), back(s.RiskAgeS)
+	if slices.Contains(Risks(), string(s.Risk)) {
+		c.risk = s.Risk
+	} else {
+		c.riskS = math.Inf(-1)
+	}
+	if s.PeakKgPerH >= 0 && s.PeakKgPerH <= 100 {
+		c.peakKgH = s.PeakKgPerH
+	}
+	if s.SinceAgeS >= 0 && !math.IsInf(s.SinceAgeS, 1) {
+		c.sinceS = thenS - s.SinceAgeS
+	}
+	c.lit, c.failed, c.call = s.Lit, s.Failed, s.Call
 }

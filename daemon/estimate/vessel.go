@@ -342,6 +342,8 @@ func (v *vessel) blind(dt float64, weighed bool) {
 	was := v.blindK
 	v.blindK = min(was+rate*dt/3600, startSDK)
 	v.doubt(v.blindK*v.blindK - was*was)
+	v.freshK2 = max(v.freshK2, v.blindK*v.blindK) // it does not settle while nobody looks
+	v.varK2 = max(v.varK2, v.freshK2)
 }
 
 // doubt adds a variance of what was not seen. A cylinder of unknown past is the most.

@@ -18,7 +18,7 @@ const (
 	quietBelow    = 0.8 // of the least appliance: less than this is no appliance
 	slopeSDs      = 3.3 // as in sensing.md 3.8
 	outflowS      = 6000
-	notCalledS    = 3000 // of flow at the heater's rate, when no heat is called for
+	notCalledS    = 3000 // of flow at the heater's rate, when no heat is called for and no burner has it
 	coolingFlowS  = 3600 // of flow at the heater's rate, while the cabin cools by
 	unheatedK     = 4.0  // so much: with the heater on no van does
 	chokedMost    = 1.25 // of the heater's rate: more flow than that no choked heater explains
@@ -212,11 +212,11 @@ func (w *weightWatch) outflow(f *burning) {
 	w.flowS += blockS
 	limit := float64(outflowS)
 	switch like := f.likeHeater(); {
-	case like && w.around.call == No:
+	case like && w.around.call == No && !f.burnerAlike():
 		limit = notCalledS
 	case like && w.cools():
 		w.outS, limit = w.flowS, coolingFlowS
-	case like:
+	case like && w.around.call != No:
 		return
 	}
 	w.outS += blockS
