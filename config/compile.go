@@ -230,6 +230,13 @@ func (c *compiler) cylinder(r rawCylinder) estimate.Cylinder {
 		CapacityKg: c.quantity("cylinder.capacity", r.Capacity, mass, 0, 0.4, 50),
 	}
 	cyl.Shape = c.shape(r, cyl.CapacityKg)
+	if s, ok := supply.Named(c.text("cylinder.size", r.Size, "")); ok && cyl.CapacityKg == 0 && s.FillKg <= 50 {
+		cyl.CapacityKg = s.FillKg
+	}
+	// The stamp rules; but one that no filler may follow is a slip of a number.
+	if most, ok := lpg.Pure(lpg.Propane).FillLimitKg(cyl.Shape.VolumeL); ok && cyl.CapacityKg > 1.05*most {
+		c.wrong("cylinder.capacity", "%.1f kg do not fit into %.1f L of water capacity, which take %.1f kg of propane; look at the collar again", cyl.CapacityKg, cyl.Shape.VolumeL, most)
+	}
 	cyl.PropaneMassFrac = blends[c.oneOf("cylinder.blend", r.Blend, "unknown", "propane", "mix", "unknown")]
 	return cyl
 }

@@ -220,6 +220,7 @@ func TestACylinderIsSizedByNameOrByItsCollar(t *testing.T) {
 	for text, want := range map[string]string{
 		"[cylinder]\nsize = \"de-11\"\n":                                `"de-11" is not one of us-5lb`,
 		"[cylinder]\nwater_capacity = \"5 L\"\ndiameter = \"318 mm\"\n": "no upright cylinder has this water capacity",
+		"[cylinder]\nsize = \"de-5kg\"\ncapacity = \"11 kg\"\n":         "do not fit into 11.8 L",
 		"[regulator]\nstages = 3\n":                                     "must lie between 1 and 2",
 		"[regulator]\nstages = 1.5\n":                                   "write 1 or 2",
 		"[regulator]\nleast_inlet = \"11 inches\"\n":                    "is not a unit of a gauge pressure",

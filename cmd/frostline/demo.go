@@ -29,7 +29,7 @@ const demoExamples = `  frostline demo
   frostline demo --scenario leak --speed 30
   frostline demo --scenario leak --seed 7 --fast --record out.csv.gz --events live.jsonl
   frostline demo --scenario fortnight --fast --state ./fortnight && frostline nights --state ./fortnight
-  frostline demo --scenario leak --print-config > van.toml
+  frostline demo --scenario leak --seed 7 --fast --print-config > van.toml
 `
 
 // demo is a van that does not exist, and what somebody asked of it.

@@ -265,8 +265,14 @@ func parseAppliance(text string) (nights.PlanAppliance, error) {
 	if len(parts) < 2 || a.Name == "" {
 		return a, fmt.Errorf("write it as \"heater, 2.2 kW net, 40 %%\"")
 	}
+	duty, inputs := 0, 0
 	for _, part := range parts[1:] {
 		part = strings.TrimSpace(part)
+		if isInput(part) {
+			if inputs++; inputs > 1 {
+				return a, fmt.Errorf("%q: the input comes once", part)
+			}
+		}
 		input, basis := part, lpg.Basis(0)
 		if before, ok := strings.CutSuffix(part, " net"); ok {
 			input, basis = before, lpg.Net
@@ -279,6 +285,9 @@ func parseAppliance(text string) (nights.PlanAppliance, error) {
 		case part == "night":
 			a.NightOnly = true
 		case strings.HasSuffix(part, "%"):
+			if duty++; duty > 1 {
+				return a, fmt.Errorf("%q: the share of the time comes once", part)
+			}
 			var pct float64
 			pct, err = config.ParsePct(part)
 			a.DutyFrac = pct / 100
@@ -298,6 +307,9 @@ func parseAppliance(text string) (nights.PlanAppliance, error) {
 	}
 	return a, nil
 }
+
+// isInput tells the input of an appliance from its hours and its share of the time.
+func isInput(part string) bool { return part != "night" && !strings.HasSuffix(part, "%") }
 
 // parseNight reads "18:00-10:00".
 func parseNight(text string) (fromMin, toMin int, err error) {

@@ -65,8 +65,12 @@ func (p planLine) sayWhat(b *strings.Builder, plan nights.Planned) {
 		if a.NightOnly {
 			when += " at night"
 		}
-		_, input, _ := strings.Cut(p.appliances[i], ",")
-		input, _, _ = strings.Cut(strings.TrimSpace(input), ",")
+		input := ""
+		for _, part := range strings.Split(p.appliances[i], ",")[1:] {
+			if part = strings.TrimSpace(part); isInput(part) {
+				input = part
+			}
+		}
 		fmt.Fprintf(t, "%s\t%s: %s while on, %s; %s a day\n", a.Name, input, c.Number(d.FullKgPerH, show.KgPerH), when, c.Number(d.DayKg, show.Kg))
 	}
 	if len(plan.Appliances) > 1 {

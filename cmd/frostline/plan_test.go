@@ -27,6 +27,7 @@ func TestAnAppliancesPlateIsRead(t *testing.T) {
 	for text, want := range map[string]string{
 		"heater": "write it as", ", 2 kW net": "write it as", "heater, 2 kW": "say \"2 kW net\"",
 		"heater, 150 g/h gross": "has no net or gross", "heater, lots": "is not a power", "heater, 2 kW net, x %": "is not a percentage",
+		"heater, 2.2 kW net, 40 %, 3 kW gross": "the input comes once", "heater, 40 %, 2.2 kW net, 50 %": "the share of the time comes once",
 	} {
 		if got, err := parseAppliance(text); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q reads as %+v, %v; want an error with %q", text, got, err, want)
