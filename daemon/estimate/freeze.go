@@ -50,7 +50,7 @@ func Risks() []string {
 type Outlook struct {
 	Name    string       // of the appliance at full input; "" for the burn of the last hour, "all" for all together
 	KgPerH  float64      // the burn
-	HoursH  Quantity     // until Ends; Low is for the poorest heat supply that is likely
+	HoursH  Quantity     // until Ends; Low is for the poorest heat supply that is likely, High only of the last hour's burn
 	Ends    supply.Limit // pressure, contents, or none within a month
 	EndsLow supply.Limit // what ends it at HoursH.Low
 }

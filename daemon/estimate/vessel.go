@@ -428,6 +428,9 @@ func (v *vessel) say(upS float64, out *Estimates, shell, body Quantity) {
 	case out.FuelKg.Value < leastModelKg:
 		v.unknown(nearlyEmpty)
 		return
+	case v.refused && v.kg < 0.02*v.shape.VolumeL: // so little may all be vapour
+		v.unknown(nearlyEmpty)
+		return
 	case v.refused:
 		v.unknown(noModel)
 		return

@@ -216,7 +216,10 @@ func outlooksOf(e *estimate.Estimates) []outlookJSON {
 	for _, o := range append([]estimate.Outlook{e.Outlook}, e.ApplianceOutlooks...) {
 		j := outlookJSON{Name: o.Name, KgPerH: o.KgPerH, Ends: string(o.Ends), EndsLow: string(o.EndsLow), Why: o.HoursH.Why}
 		if q := o.HoursH; q.Known() {
-			j.Hours, j.LowH, j.HighH = &q.Value, &q.Low, &q.High
+			j.Hours, j.LowH = &q.Value, &q.Low
+			if o.Name == "" { // of an appliance only the poor end is worked out
+				j.HighH = &q.High
+			}
 		}
 		out = append(out, j)
 	}
