@@ -157,6 +157,7 @@ func (c *compiler) config(r *rawConfig) *Config {
 		Page:     c.page(r.Page),
 		MQTT:     c.mqtt(r.MQTT),
 		Sounder:  c.sounder(r.Sounder),
+		Price:    c.price(r.Cylinder.Price),
 	}
 	zone, err := time.LoadLocation(c.text("van.zone", r.Van.Zone, "UTC"))
 	if err != nil || zone == time.Local {
@@ -184,7 +185,8 @@ func (c *compiler) config(r *rawConfig) *Config {
 		Wiring:   wiring,
 		Estimate: est,
 		Nights: nights.Params{Zone: zone, StartMin: start, EndMin: end, HeaterKgPerH: heaterKgPerH(est.Appliances),
-			DriftKgPerK: est.Scale.ZeroTCGPerK / 1000},
+			DriftKgPerK: est.Scale.ZeroTCGPerK / 1000, PropaneMassFrac: est.Cylinder.PropaneMassFrac, Heaters: heaters(est.Appliances),
+			HeaterEfficiencyFrac: c.efficiency(r.Appliance, est.Appliances), Loads: c.loads(r.Load)},
 		Setpoints: c.setpoints(r, zone, start, end),
 	}
 	cfg.Core.Setpoints.Broker, cfg.Core.Setpoints.Sounder = cfg.MQTT != nil, cfg.Sounder != nil

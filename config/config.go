@@ -30,7 +30,14 @@ type Config struct {
 	Page     Page
 	MQTT     *MQTT // nil means none
 	StateDir string
+	Price    Price    // of fuel
 	Sounder  *Sounder // nil means nothing here can wake anybody
+}
+
+// Price is what a kilogram of fuel costs; the zero Price is not known.
+type Price struct {
+	PerKg    float64
+	Currency string
 }
 
 // Page is where the page listens and what it offers there.

@@ -32,6 +32,7 @@ var (
 	volume      = dimension{"a volume", []unit{{"L", 1, 0}, {"l", 1, 0}, {"gal", 3.785411784, 0}}}
 	gauge       = dimension{"a gauge pressure", []unit{{"kPa", 1, 0}, {"bar", 100, 0}, {"mbar", 0.1, 0}, {"psi", 6.894757293168, 0}}}
 	voltage     = dimension{"a voltage", []unit{{"V", 1, 0}, {"mV", 1e-3, 0}}}
+	current     = dimension{"a current", []unit{{"A", 1, 0}, {"mA", 1e-3, 0}}}
 	resistance  = dimension{"a resistance", []unit{{"ohm", 1, 0}, {"kohm", 1e3, 0}}}
 	massPerK    = dimension{"a mass per kelvin", []unit{{"g/K", 1, 0}, {"kg/K", 1e3, 0}}}
 	ppmPerK     = dimension{"parts per million per kelvin", []unit{{"ppm/K", 1, 0}}}

@@ -14,6 +14,7 @@ type rawConfig struct {
 	Cylinder  rawCylinder    `toml:"cylinder"`
 	Regulator rawRegulator   `toml:"regulator"`
 	Appliance []rawAppliance `toml:"appliance"`
+	Load      []rawLoad      `toml:"load"`
 	Gas       rawGas         `toml:"gas"`
 	Sensor    []rawSensor    `toml:"sensor"`
 	Night     rawNight       `toml:"night"`
@@ -51,6 +52,7 @@ type rawCylinder struct {
 	Water       any `toml:"water_capacity"`
 	Diameter    any `toml:"diameter"`
 	RequalifyBy any `toml:"requalify_by"`
+	Price       any `toml:"price"`
 }
 
 type rawRegulator struct {
@@ -64,6 +66,16 @@ type rawAppliance struct {
 	Input any `toml:"input"`
 	Least any `toml:"least"`
 	Basis any `toml:"basis"`
+
+	Efficiency any `toml:"efficiency"`
+}
+
+type rawLoad struct {
+	Name    any `toml:"name"`
+	Current any `toml:"current"`
+	Power   any `toml:"power"`
+	Voltage any `toml:"voltage"`
+	When    any `toml:"when"`
 }
 
 type rawGas struct {

@@ -179,7 +179,7 @@ func clockUses(f *ast.File) (uses []*ast.SelectorExpr) {
 // units are the endings that say in what a float is.
 var units = []string{"Kg", "KgPerH", "GPerH", "KgPerM3", "KgPerK", "GPerK", "PPMPerK", "C", "K", "KPa", "V", "S", "H", "Min", "M", "M2",
 	"L", "W", "KW", "WPerK", "WPerM2K", "JPerK", "KJPerKg", "MJPerKg", "Ohm", "Ppm", "PctLEL", "Pct", "Pct30min", "Frac", "Ratio",
-	"Counts", "CountsPerKg", "DegreeHours", "N"}
+	"Counts", "CountsPerKg", "DegreeHours", "N", "MJ", "Wh", "Ah", "A"}
 
 // unitless are the fields whose unit is their owner's or that are bare numbers by nature.
 var unitless = map[string]string{
@@ -194,6 +194,8 @@ var unitless = map[string]string{
 	"estimate.Gas.CurveA":         "a coefficient of a fit",
 	"estimate.Gas.CurveB":         "an exponent of a fit",
 	"nights.Tonight.NightsLeft":   "nights",
+	"nights.Tonight.FuelOdds":     "odds, 0 to 1",
+	"nights.Tonight.PressureOdds": "odds, 0 to 1",
 	"estimate.Happening.Seconds":  "the word of the events file, kept stable",
 }
 

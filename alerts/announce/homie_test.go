@@ -44,7 +44,8 @@ func TestAQuietMorningInTheVanReadsThus(t *testing.T) {
 		"alarms/worst": "none", "alarms/sounding": "false", "alarms/count": "0",
 		"tonight/verdict": "Likely enough. About 3 more nights.", "tonight/expected-low": "-12.0", "tonight/enough": "yes",
 		"tonight/full-input-left": "20.6",
-		"system/clock-trusted":    "true", "system/version": "v1", "system/boots": "17", "system/alarms-dropped": "0",
+		"nights/heat-loss":        "", "nights/learned": "false", "nights/forecasts": "0", "nights/forecasts-held": "0",
+		"system/clock-trusted": "true", "system/version": "v1", "system/boots": "17", "system/alarms-dropped": "0",
 		"$alert/gas-leave": "", "$alert/sensor-cabin-c": "",
 	}
 	for topic, payload := range want {
@@ -204,7 +205,7 @@ func TestTheDescriptionFollowsTheConvention(t *testing.T) {
 	if d.Homie != "5.0" || d.Version == 0 || d.Version >= 1<<53 {
 		t.Errorf("homie %q version %d, want 5.0 and a version of 1 to 2^53-1", d.Homie, d.Version)
 	}
-	if got := slices.Sorted(maps.Keys(d.Nodes)); !slices.Equal(got, []string{"alarms", "climate", "cylinder", "fuel", "gas", "regulator", "system", "tonight"}) {
+	if got := slices.Sorted(maps.Keys(d.Nodes)); !slices.Equal(got, []string{"alarms", "climate", "cylinder", "fuel", "gas", "nights", "regulator", "system", "tonight"}) {
 		t.Errorf("nodes %v", got)
 	}
 	settable := ""

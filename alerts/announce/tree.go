@@ -20,6 +20,7 @@ func tree() []node {
 		{"cylinder", "Cylinder", "frostline.cylinder", cylinderProperties()},
 		{"alarms", "Alarms", "frostline.alarms", alarmProperties()},
 		{"tonight", "Tonight", "frostline.tonight", tonightProperties()},
+		{"nights", "What nights cost", "frostline.nights", nightsProperties()},
 		{"system", "The monitor itself", "frostline.system", systemProperties()},
 	}
 }
@@ -266,6 +267,16 @@ func tonightProperties() []property {
 		}),
 		expected,
 	}
+}
+
+// nightsProperties are what the ledger has learned of the van and of its own forecasts.
+func nightsProperties() []property {
+	ps := interval("heat-loss", "Fuel's heat for each kelvin inside above outside", "W/K", 0,
+		func(f facts) estimate.Quantity { return f.Tonight.Heat.FuelWPerK })
+	return append(ps,
+		flag("learned", "Heat loss is this van's, not a typical one", func(f facts) bool { return f.Tonight.Heat.Learned }),
+		whole("forecasts", "Nights that judge a forecast, of the last thirty", func(f facts) string { return strconv.Itoa(f.Forecasts.NightsN) }),
+		whole("forecasts-held", "Of them within the forecast's 95 % interval", func(f facts) string { return strconv.Itoa(f.Forecasts.HeldN) }))
 }
 
 func systemProperties() []property {

@@ -51,7 +51,7 @@ func commands() []command {
 		{"replay", "judge recordings again, as if lived", replayExamples, replayCmd},
 		{"record", "raw readings to a recording", recordExamples, recordCmd},
 		{"check", "configuration and sensors: what was found, what is wrong, what to do", checkExamples, checkCmd},
-		{"nights", "the ledger of nights as a table or CSV", nightsExamples, nightsCmd},
+		{"nights", "the ledger of nights as a table, CSV or pictures, and what a season cost", nightsExamples, nightsCmd},
 		{"plan", "how long a cylinder lasts: hours, pressure, supply ratio and ice, before you go", planExamples + "\nSizes: " + sizeNames() + "\n", planCmd},
 		{"version", "what this binary is", versionExamples, versionCmd},
 	}

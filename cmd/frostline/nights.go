@@ -16,13 +16,18 @@ import (
 	"time"
 
 	"frostline/config"
+	"frostline/daemon/estimate"
 	"frostline/daemon/history"
 	"frostline/daemon/nights"
+	"frostline/daemon/show"
 )
 
 const nightsExamples = `  frostline nights
   frostline nights --last 30
   frostline nights --csv > nights.csv
+  frostline nights --season
+  frostline nights --svg strip > nights.svg
+  frostline nights --svg cost > cost.svg
 `
 
 func nightsCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
@@ -30,6 +35,9 @@ func nightsCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	state := fs.String("state", "", "state `directory`, instead of the configuration's")
 	last := fs.Int("last", 365, "`number` of nights, the latest ones")
 	asCSV := fs.Bool("csv", false, "as CSV (RFC 4180), units in the header")
+	season := fs.Bool("season", false, "what the nights cost together: total, per night, per degree-hour, heat loss, forecasts")
+	picture := fs.String("svg", "", "a `picture` as SVG: strip, the nights in a row, or cost, fuel against cold with the fitted band")
+	versions := fs.Bool("versions", false, "every version of each night, the newest model's first; not while frostline runs")
 	words, err := parse(fs, args)
 	switch {
 	case err != nil:
@@ -38,27 +46,57 @@ func nightsCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 		return noWords(words)
 	case *last < 1:
 		return usagef("--last must be at least 1")
+	case *picture != "" && *picture != "strip" && *picture != "cost":
+		return usagef("--svg %s: there is strip and cost", *picture)
+	case atMostOne(*asCSV, *season, *picture != "") != nil:
+		return atMostOne(*asCSV, *season, *picture != "")
+	case *versions && (*season || *picture != ""):
+		return usagef("--versions is for the table and --csv; the others count each night once")
 	}
-	dir, page := *state, ""
-	if dir == "" {
-		cfg, err := config.Load(*conf)
-		if err != nil {
+	cfg := &config.Config{StateDir: *state}
+	if *state == "" || isSet(fs, "config") {
+		if cfg, err = config.Load(*conf); err != nil {
 			return err
 		}
-		dir, page = cfg.StateDir, cfg.Page.Listen
 	}
-	rows, err := ledger(ctx, w, dir, page, *last)
-	if err != nil {
+	page := cfg.Page.Listen
+	if *state != "" {
+		cfg.StateDir, page = *state, ""
+	}
+	rows, err := ledger(ctx, w, cfg.StateDir, page, *last, *versions)
+	switch {
+	case err != nil:
 		return err
-	}
-	if *asCSV {
+	case *asCSV:
 		return nightsCSV(w.out, rows)
+	case *season:
+		return nightsSeason(w.out, rows, cfg)
+	case *picture != "":
+		return nightsSVG(w.out, rows, *picture)
 	}
 	return nightsTable(w.out, rows)
 }
 
+func atMostOne(asked ...bool) error {
+	n := 0
+	for _, yes := range asked {
+		if yes {
+			n++
+		}
+	}
+	if n > 1 {
+		return usagef("--csv, --season and --svg exclude each other")
+	}
+	return nil
+}
+
+func isSet(fs *flag.FlagSet, name string) (set bool) {
+	fs.Visit(func(f *flag.Flag) { set = set || f.Name == name })
+	return set
+}
+
 // ledger reads the store, or asks the daemon that holds it.
-func ledger(ctx context.Context, w world, dir, page string, last int) ([]nights.Night, error) {
+func ledger(ctx context.Context, w world, dir, page string, last int, versions bool) ([]nights.Night, error) {
 	file := filepath.Join(dir, historyFile)
 	if _, err := os.Stat(file); err != nil {
 		return nil, fmt.Errorf("no ledger in %s (%w); name the state directory with --state", dir, err)
@@ -66,7 +104,13 @@ func ledger(ctx context.Context, w world, dir, page string, last int) ([]nights.
 	store, err := history.Open(file, history.Options{Log: w.log})
 	if err == nil {
 		defer store.Close()
+		if versions {
+			return store.NightVersions(ctx, last)
+		}
 		return store.Nights(ctx, last)
+	}
+	if versions {
+		return nil, fmt.Errorf("%w; a running frostline tells the newest versions only: stop it, or copy its state directory and name the copy with --state", err)
 	}
 	if page == "" {
 		return nil, fmt.Errorf("%w; if frostline is running, leave out --state so that it can be asked", err)
@@ -106,13 +150,76 @@ func nightsTable(out io.Writer, rows []nights.Night) error {
 		return err
 	}
 	t := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "night\tburned kg\t95 %\theater h\tlow out °C\tmean out °C\tlow cabin °C\tlow pipe °C\tgas\tunwatched h\t")
+	fmt.Fprintln(t, "night\tburned kg\t95 %\tforecast kg\tkWh\theater h\tlow out °C\tmean out °C\tlow cabin °C\tlow pipe °C\tleast supply\tgas\tAh\tunwatched h\t")
 	for _, n := range rows {
-		fmt.Fprintf(t, "%s\t%s\t%s–%s\t%s\t%s\t%s\t%s\t%s\t%s\t%.1f\t\n", n.Date, cell(n.BurnedKg, 2), cell(n.BurnedLowKg, 2),
-			cell(n.BurnedHighKg, 2), cell(n.HeaterH, 1), cell(n.OutsideLowC, 1), cell(n.OutsideMeanC, 1), cell(n.CabinLowC, 1),
-			cell(n.PipeLowC, 1), n.HighestBand, n.GapH)
+		fmt.Fprintf(t, "%s\t%s\t%s–%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%.1f\t\n", n.Date, cell(n.BurnedKg, 2), cell(n.BurnedLowKg, 2),
+			cell(n.BurnedHighKg, 2), forecastCell(n), cell(scaled(n.EnergyMJ, 1/mJPerKWh), 1), cell(n.HeaterH, 1), cell(n.OutsideLowC, 1), cell(n.OutsideMeanC, 1),
+			cell(n.CabinLowC, 1), cell(n.PipeLowC, 1), cell(n.LeastSupplyRatio, 1), n.HighestBand, cell(drawnAh(n), 1), n.GapH)
 	}
-	return t.Flush()
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(out, forecastWords(nights.Score(rows)))
+	return err
+}
+
+const mJPerKWh = 3.6
+
+func scaled(v *float64, by float64) *float64 {
+	if v == nil {
+		return nil
+	}
+	x := *v * by
+	return &x
+}
+
+// drawnAh is what the loads drew together; nil if none is configured.
+func drawnAh(n nights.Night) *float64 {
+	if len(n.Loads) == 0 {
+		return nil
+	}
+	sum := 0.0
+	for _, u := range n.Loads {
+		sum += u.ChargeAh
+	}
+	return &sum
+}
+
+func drawnWh(n nights.Night) *float64 {
+	if len(n.Loads) == 0 {
+		return nil
+	}
+	sum := 0.0
+	for _, u := range n.Loads {
+		sum += u.EnergyWh
+	}
+	return &sum
+}
+
+// forecastCell is the evening's forecast, marked where what came lay outside its interval.
+func forecastCell(n nights.Night) string {
+	said := cell(n.ForecastLowKg, 2) + "–" + cell(n.ForecastHighKg, 2)
+	switch {
+	case n.ForecastKg == nil:
+		return "?"
+	case !n.Forecasted():
+		return said + " (not judged)"
+	case !n.ForecastHeld():
+		return said + " (missed)"
+	}
+	return said
+}
+
+// forecastWords says how far the forecasts may be believed.
+func forecastWords(c nights.Calibration) string {
+	if c.NightsN == 0 {
+		return "forecasts: none of these nights can judge one"
+	}
+	said := fmt.Sprintf("forecasts: %d of %d held (95 %% are meant to); mean error %+.2f kg", c.HeldN, c.NightsN, c.MeanErrKg)
+	if c.WiderRatio > 1 {
+		said += fmt.Sprintf("; too sure, the next is widened by %.1f", c.WiderRatio)
+	}
+	return said
 }
 
 func cell(v *float64, digits int) string {
@@ -126,7 +233,9 @@ func nightsCSV(out io.Writer, rows []nights.Night) error {
 	c := csv.NewWriter(out)
 	c.Write([]string{"date", "from", "to", "model_version", "burned_kg", "burned_low_kg", "burned_high_kg", "heater_kg", "other_kg",
 		"heater_h", "outside_low_c", "outside_mean_c", "cabin_low_c", "cabin_mean_c", "pipe_low_c", "degree_hours_kh",
-		"gas_band", "watched_h", "gap_h", "alarms", "moved", "cylinder_changed", "clock_untrusted"})
+		"gas_band", "watched_h", "gap_h", "alarms", "moved", "cylinder_changed", "clock_untrusted",
+		"day_before_kg", "energy_net_mj", "energy_gross_mj", "appliances_kg", "least_supply_ratio", "least_seat_margin_k", "loads_wh", "loads_ah",
+		"ran_short", "forecast_kg", "forecast_low_kg", "forecast_high_kg", "forecast_held", "expected_low_c", "expected_low_least_c", "expected_low_most_c"})
 	plain := func(v *float64) string {
 		if v == nil {
 			return ""
@@ -134,11 +243,46 @@ func nightsCSV(out io.Writer, rows []nights.Night) error {
 		return number(*v, 4)
 	}
 	for _, n := range rows {
+		appliances, err := appliancesJSON(n.Appliances)
+		if err != nil {
+			return err
+		}
+		held := ""
+		if n.Forecasted() {
+			held = strconv.FormatBool(n.ForecastHeld())
+		}
 		c.Write([]string{n.Date, n.FromWall, n.ToWall, strconv.Itoa(n.Version), plain(n.BurnedKg), plain(n.BurnedLowKg), plain(n.BurnedHighKg),
 			plain(n.HeaterKg), plain(n.OtherKg), plain(n.HeaterH), plain(n.OutsideLowC), plain(n.OutsideMeanC), plain(n.CabinLowC),
 			plain(n.CabinMeanC), plain(n.PipeLowC), plain(n.DegreeHours), n.HighestBand, number(n.WatchedH, 2), number(n.GapH, 2),
-			strconv.Itoa(n.Alarms), strconv.FormatBool(n.Moved), strconv.FormatBool(n.CylinderChanged), strconv.FormatBool(n.ClockUntrusted)})
+			strconv.Itoa(n.Alarms), strconv.FormatBool(n.Moved), strconv.FormatBool(n.CylinderChanged), strconv.FormatBool(n.ClockUntrusted),
+			plain(n.DayKg), plain(n.EnergyMJ), plain(scaled(n.EnergyMJ, nights.GrossPerNet())), appliances, plain(n.LeastSupplyRatio), plain(n.LeastSeatMarginK),
+			plain(drawnWh(n)), plain(drawnAh(n)), strconv.FormatBool(n.RanShort), plain(n.ForecastKg), plain(n.ForecastLowKg), plain(n.ForecastHighKg),
+			held, plain(n.ExpectedLowC), plain(n.ExpectedLowLeastC), plain(n.ExpectedLowMostC)})
 	}
 	c.Flush()
 	return c.Error()
+}
+
+// appliancesJSON keeps the order of the configuration; empty where nothing is known.
+func appliancesJSON(uses []nights.ApplianceUse) (string, error) {
+	if len(uses) == 0 {
+		return "", nil
+	}
+	shares := make([]estimate.Share, len(uses))
+	for i, u := range uses {
+		shares[i] = estimate.Share{Name: u.Name, KgPerH: u.Kg}
+	}
+	return sharesJSON(shares)
+}
+
+func nightsSVG(out io.Writer, rows []nights.Night, picture string) error {
+	svg := show.StripOfNights(nights.StripPicture(rows))
+	if picture == "cost" {
+		h := nights.HeatLossOf(rows)
+		p, nightH := nights.CostPicture(rows, h)
+		p.Desc = fmt.Sprintf("Each dot is a night brought to %.0f h. %s", nightH, heatWords(h))
+		svg = show.Cost(p)
+	}
+	_, err := io.WriteString(out, show.Document(svg))
+	return err
 }

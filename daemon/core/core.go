@@ -80,6 +80,7 @@ type Snapshot struct {
 	Est        *estimate.Estimates
 	Alarms     []alerts.Status // catalogue order
 	Tonight    nights.Tonight
+	Forecasts  nights.Calibration // what became of those before
 	Totals     Totals
 	Events     []Event  // of this tick, in order
 	Command    *Command // the command taken in this tick, if any

@@ -37,6 +37,7 @@ func simParams(v *sim.Van) Params {
 		if a.Kind == "heater" {
 			kg, _ := lpg.Pure(lpg.Propane).BurnKgPerH(a.KW, lpg.Net)
 			p.Nights.HeaterKgPerH += kg
+			p.Nights.Heaters = append(p.Nights.Heaters, a.Name)
 		}
 	}
 	p.Nights.Zone = time.FixedZone("van", int(o.UTCOffsetH*3600))

@@ -208,6 +208,7 @@ func (c *Core) Step(in Input) *Snapshot {
 		s.Events = append(s.Events, c.event(in.Stamp, Event{Night: night}))
 		save = true
 	}
+	s.Forecasts = c.led.Calibration()
 	s.Alarms = c.eng.Status()
 	c.totals.BurnedKg = max(c.totals.BurnedKg, s.Est.BurnedKg)
 	s.Totals = c.totals

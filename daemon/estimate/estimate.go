@@ -180,6 +180,7 @@ type Estimates struct {
 	ApplianceOutlooks []Outlook // of each at full input, in configuration order, and of all together
 	TooMuch           []string  // the fewest appliances that at full input together burn more than VapourKgPerH; nil if none do
 	SeatMarginK       Quantity  // if the fuel is wet; Low is the adiabatic bound
+	Vessel            Vessel    // for a forecast to carry forward
 	Freeze            Freeze
 	AirKPa            Quantity
 

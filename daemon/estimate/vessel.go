@@ -200,6 +200,7 @@ func (v *vessel) step(upS float64, out *Estimates, shell, body Quantity) {
 	out.VapourKgPerH, out.SupplyRatio, out.SeatMarginK = o.vapourKgPerH, o.ratio, o.marginK
 	out.TooMuch = o.over
 	out.Outlook, out.ApplianceOutlooks, out.Freeze = o.outlook, o.appliances, o.freeze
+	out.Vessel = v.belief()
 }
 
 // move carries the belief through the time since the last step.

@@ -229,23 +229,72 @@ func (s *Store) events(ctx context.Context, query string, args ...any) ([]core.E
 
 // Nights returns the newest rows of the ledger, newest last: of each night the row of the
 // newest model, and of those the last recorded. Older versions stay in the file and in the
-// log of events; none is ever overwritten.
+// log of events; none is ever overwritten. See [Store.NightVersions].
 func (s *Store) Nights(ctx context.Context, limit int) ([]nights.Night, error) {
-	found, err := s.events(ctx, `SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted
-		FROM (SELECT date, id, row_number() OVER (PARTITION BY date ORDER BY version DESC, id DESC) AS place FROM nights) n
-		JOIN events e ON e.id = n.id JOIN spans s ON s.span = e.span
-		WHERE n.place = 1 ORDER BY n.date DESC LIMIT ?`, limit)
+	return s.nights(ctx, 1, limit)
+}
+
+// NightVersions returns every row that was ever recorded of the same nights, by night and the
+// one that [Store.Nights] shows first.
+func (s *Store) NightVersions(ctx context.Context, limit int) ([]nights.Night, error) {
+	return s.nights(ctx, math.MaxInt32, limit)
+}
+
+// nights ranks the rows of each night. A night whose clock nobody vouched for has a label and
+// no date: two of them may share it, so neither stands for the other. The ranks need
+// only the small table of nights; what the rows say is read for those that are asked for.
+func (s *Store) nights(ctx context.Context, deepest, limit int) ([]nights.Night, error) {
+	s.files.RLock()
+	defer s.files.RUnlock()
+	if s.r == nil {
+		return nil, errors.New("read nights: the store is closed")
+	}
+	rows, err := s.r.QueryContext(ctx, `
+		WITH undated AS (SELECT n.id FROM nights n JOIN events e ON e.id = n.id WHERE e.body LIKE '%"clock_untrusted":true%'),
+		ranked AS (SELECT date, id, CASE WHEN id IN undated THEN id ELSE 0 END AS alone, version FROM nights),
+		placed AS (SELECT date, id, alone, row_number() OVER (PARTITION BY date, alone ORDER BY version DESC, id DESC) AS place FROM ranked),
+		asked AS (SELECT date, alone FROM placed WHERE place = 1 ORDER BY date DESC, alone DESC LIMIT ?)
+		SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted
+		FROM asked a JOIN placed p ON p.date = a.date AND p.alone = a.alone
+		JOIN events e ON e.id = p.id JOIN spans s ON s.span = e.span
+		WHERE p.place <= ? ORDER BY p.date, p.alone, p.place`, limit, deepest)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("read nights: %w", err)
 	}
+	defer rows.Close()
 	var all []nights.Night
-	for _, ev := range found {
-		if ev.Night != nil {
-			all = append(all, *ev.Night)
+	for rows.Next() {
+		var d dated
+		if err := rows.Scan(&d.body, &d.trusted, &d.upMS, &d.offsetMS, &d.spanTrusted); err != nil {
+			return nil, fmt.Errorf("read nights: %w", err)
 		}
+		ev, recorded, err := d.event()
+		if err != nil || ev.Night == nil { // one that went bad must not hide the others
+			s.o.Log.Warn("a stored night cannot be read and is left out", "err", err)
+			continue
+		}
+		all = append(all, shifted(*ev.Night, ev.Stamp.Wall.Sub(recorded)))
 	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read nights: %w", err)
+	}
+	// What was dated again goes where it belongs.
 	slices.SortStableFunc(all, func(a, b nights.Night) int { return cmp.Compare(a.Date, b.Date) })
 	return all, nil
+}
+
+// shifted is a night whose true time became known when it had ended already, by as much as
+// its clock was off. Its window is then no evening and morning of the calendar; it keeps its
+// mark, and its date is that of its true beginning by UTC.
+func shifted(n nights.Night, by time.Duration) nights.Night {
+	from, err1 := time.Parse(time.RFC3339, n.FromWall)
+	to, err2 := time.Parse(time.RFC3339, n.ToWall)
+	if by == 0 || !n.ClockUntrusted || err1 != nil || err2 != nil {
+		return n
+	}
+	from, to = from.Add(by), to.Add(by)
+	n.Date, n.FromWall, n.ToWall = from.Format(time.DateOnly), from.Format(time.RFC3339), to.Format(time.RFC3339)
+	return n
 }
 
 // Totals returns the totals as of the newest commit, at most ten minutes behind. They never

@@ -90,6 +90,9 @@ func heatOf(n Night) (heatNight, bool) {
 	// The ledger's interval also leaves room for what burned in a gap; that part of the
 	// night is not judged here, so the lower side is the error of the weighing.
 	weighKg := (*n.BurnedKg - *n.BurnedLowKg) / 1.96
+	if n.HeaterLowKg != nil && n.HeaterHighKg != nil { // whose flame it was
+		weighKg = math.Hypot(weighKg, (*n.HeaterHighKg-*n.HeaterLowKg)/2/1.96)
+	}
 	x.FuelW, x.WeighW = round(fuelW(*n.HeaterKg/n.WatchedH), 1), round(fuelW(weighKg/n.WatchedH), 1)
 	return x, x.plausible()
 }

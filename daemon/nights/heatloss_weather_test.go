@@ -161,7 +161,7 @@ func (v *invented) live(days []weatherDay, d int) (row Night, trueKg float64, do
 	}
 	trueKg = heatJ / v.effFrac / (netMJPerKg() * 1e6)
 	weighed := max(0, trueKg*(1+v.scaleBiasK)+0.005*v.r.NormFloat64())
-	half := math.Hypot(burnErrFrac*weighed, weighErrKg)
+	half := math.Hypot(burnErrFrac*weighed, endsErrKg)
 	date := days[d].date.Format(time.DateOnly)
 	return Night{Kind: "night", Date: date, Version: ModelVersion, WatchedH: simNightH,
 		BurnedKg: num(weighed, 4), BurnedLowKg: num(max(0, weighed-half), 4), BurnedHighKg: num(weighed+half, 4),

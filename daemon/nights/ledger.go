@@ -2,6 +2,7 @@ package nights
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"frostline/daemon/estimate"
@@ -9,16 +10,17 @@ import (
 )
 
 // ModelVersion is written into each row. A row computed again by a later model is a new
-// version beside the old one.
-const ModelVersion = 1
+// version beside the old one. 2 has energy, appliances, supply, loads and the forecast.
+const ModelVersion = 2
 
 const (
 	gapAfter      = 60 * time.Second // longer between two ticks, and nobody watched
 	keepNights    = 30               // rows the forecast looks back on
 	leastLived    = 1.0              // hours; a row with less would be noise
 	mostlyFrac    = 0.5              // of a night; with less of it weighed, its fuel is unknown
+	mixedMost     = 5 * time.Minute  // of a day that a night dated later may hold
 	burnErrFrac   = 0.03             // 95 % error of the burned total itself, estimation.md 2 (bias about 1 % a night, trebled)
-	weighErrKg    = 0.010            // 95 % error of two settled weighings, sensing.md 3.7
+	endsErrKg     = 0.030            // 95 % error of the burned total at both ends of the window: a flame that is lit there is not yet weighed (fortnight_test.go)
 	gapBurnKgPerH = 0.150            // what may burn unseen at least, estimation.md 2
 )
 
@@ -46,43 +48,11 @@ type Ledger struct {
 	lowUntil    time.Time
 
 	heat heatBook
-}
+	book tonightBook
 
-// running is the night being lived. Its fields are exported for the checkpoint only.
-type running struct {
-	Date                       string `json:"date"`
-	From, To                   time.Time
-	DayKg                      *float64
-	LivedH                     float64
-	FirstKg, LastKg            float64 // burned total at both ends
-	LockerFirstC, LockerLastC  float64
-	HasLocker                  bool
-	HeaterKg, OtherKg, HeaterH float64
-	Outside, Cabin             mean
-	PipeLowC                   float64
-	HasPipe                    bool
-	DegreeHours                float64
-	DegreeH                    float64 // hours DegreeHours covers
-	Band                       int
-	WatchedH, GapH             float64
-	Alarms                     int
-	Moved, Changed, Untrusted  bool
-}
-
-// mean is a time-weighted mean with its least value.
-type mean struct {
-	SumCH, H, LowC float64
-}
-
-func (m *mean) add(q estimate.Quantity, h float64) {
-	if !q.Known() {
-		return
-	}
-	if m.H == 0 || q.Value < m.LowC {
-		m.LowC = q.Value
-	}
-	m.SumCH += q.Value * h
-	m.H += h
+	ahead       promise // the newest forecast of a night that has not begun
+	calibration Calibration
+	scored      bool // whether calibration is that of the rows at hand
 }
 
 // NewLedger makes an empty ledger for the window of p.
@@ -106,7 +76,8 @@ type Saved struct {
 	EndKg    float64   `json:"end_kg,omitempty"`
 	EndDate  string    `json:"end_date,omitempty"`
 
-	Heat *heatSaved `json:"heat,omitempty"`
+	Heat  *heatSaved `json:"heat,omitempty"`
+	Ahead *promise   `json:"ahead,omitempty"`
 }
 
 // Save returns what Restore needs.
@@ -115,7 +86,11 @@ func (l *Ledger) Save() Saved {
 		Heat: l.heat.save()}
 	if l.open != nil {
 		open := *l.open
+		open.Appliances, open.Loads = slices.Clone(open.Appliances), slices.Clone(open.Loads)
 		s.Open = &open
+	}
+	if ahead := l.ahead; !ahead.Ends.IsZero() {
+		s.Ahead = &ahead
 	}
 	return s
 }
@@ -124,10 +99,17 @@ func (l *Ledger) Save() Saved {
 // tells how long it was.
 func (l *Ledger) Restore(s Saved) {
 	l.open, l.recent, l.lowC, l.lowUntil = s.Open, s.Recent, s.LowC, s.LowUntil
-	l.ended, l.endKg, l.endDate = s.Ended, s.EndKg, s.EndDate
+	l.ended, l.endKg, l.endDate, l.scored = s.Ended, s.EndKg, s.EndDate, false
 	l.heat = restoreHeat(s.Heat, s.Recent)
 	if l.open != nil && (!l.open.To.After(l.open.From) || l.open.Band < 0 || l.open.Band >= len(bands)) {
 		l.open = nil // no night is like that; what a bad card made of it must not stop the rest
+	}
+	if l.open != nil {
+		l.open.Torn = true
+	}
+	l.ahead = promise{}
+	if s.Ahead != nil {
+		l.ahead = *s.Ahead
 	}
 	l.ticked = false
 }
@@ -153,148 +135,56 @@ func (l *Ledger) Step(st sensors.Stamp, e *estimate.Estimates, alarms int) *Nigh
 	if l.open != nil && !e.ClockTrusted && l.open.lasts() {
 		// A label nobody vouches for ends no night: a board that comes back in the past
 		// goes on with the night it was in.
-		l.open.add(e, dt, alarms)
+		l.open.add(&l.p, e, dt, alarms)
 		return nil
+	}
+	if l.open != nil && l.open.Untrusted && e.ClockTrusted && inside {
+		l.redate(date, from, to, st.Wall.Add(-dt))
 	}
 	var done *Night
 	if l.open != nil && (!inside || date != l.open.Date) {
 		done = l.close()
 	}
 	if !inside || st.Wall.IsZero() {
+		l.lookAhead(st.Up)
 		return done
 	}
 	if l.open == nil {
-		l.open = &running{Date: date, From: from, To: to, FirstKg: e.BurnedKg}
-		if l.ended && l.endDate == from.AddDate(0, 0, -1).Format("2006-01-02") && e.BurnedKg >= l.endKg {
-			day := e.BurnedKg - l.endKg
-			l.open.DayKg = &day
-		}
+		l.open = &running{Date: date, From: from, To: to, FirstKg: e.BurnedKg, DayKg: l.dayBefore(from, e.BurnedKg)}
 		// A night that began before the program did has a gap at its head.
-		l.open.GapH = max(0, st.Wall.Sub(from).Hours()-dt.Hours())
+		l.open.HeadH = max(0, st.Wall.Sub(from).Hours()-dt.Hours())
+		l.open.GapH = l.open.HeadH
 	}
-	l.open.add(e, dt, alarms)
+	l.remember(l.open, st.Wall)
+	l.open.add(&l.p, e, dt, alarms)
 	return done
 }
 
-// lasts reports whether less time has been lived than the night is long.
-func (r *running) lasts() bool { return r.WatchedH+r.GapH < r.To.Sub(r.From).Hours() }
-
-func (r *running) add(e *estimate.Estimates, dt time.Duration, alarms int) {
-	h := dt.Hours()
-	r.Alarms += alarms
-	r.Moved = r.Moved || e.Moving
-	r.Untrusted = r.Untrusted || !e.ClockTrusted
-	r.Band = max(r.Band, bandRank(e.Band))
-	r.LastKg = e.BurnedKg
-	for _, x := range e.Happened {
-		if x.Kind == estimate.CylinderPlaced || x.Kind == estimate.CylinderRemoved {
-			r.Changed = true
-		}
-	}
-	if e.LockerC.Known() {
-		if !r.HasLocker {
-			r.HasLocker, r.LockerFirstC = true, e.LockerC.Value
-		}
-		r.LockerLastC = e.LockerC.Value
-	}
-	if dt > gapAfter {
-		r.GapH += h
-		return
-	}
-	r.LivedH += h
-	if e.BurnKgPerH.Known() {
-		r.WatchedH += h
-	} else {
-		r.GapH += h
-	}
-	if e.HeaterKgPerH.Known() {
-		r.HeaterKg += e.HeaterKgPerH.Value * h
-		if e.HeaterKgPerH.Value > 0 {
-			r.HeaterH += h
-		}
-	}
-	if e.OtherKgPerH.Known() {
-		r.OtherKg += e.OtherKgPerH.Value * h
-	}
-	r.Outside.add(e.OutsideC, h)
-	r.Cabin.add(e.CabinC, h)
-	if e.PipeC.Known() && (!r.HasPipe || e.PipeC.Value < r.PipeLowC) {
-		r.HasPipe, r.PipeLowC = true, e.PipeC.Value
-	}
-	if e.OutsideC.Known() && e.CabinC.Known() {
-		r.DegreeHours += max(0, e.CabinC.Value-e.OutsideC.Value) * h
-		r.DegreeH += h
-	}
-}
-
-func (l *Ledger) close() *Night {
-	r := l.open
-	l.open = nil
-	l.hasTonight = false
-	span := r.To.Sub(r.From).Hours()
-	// Time of the window that neither was watched nor counted as a gap was lived by nobody.
-	r.GapH = min(span, max(r.GapH, span-r.WatchedH))
-	l.ended, l.endKg, l.endDate = true, r.LastKg, r.Date
-	if r.LivedH < leastLived {
+// dayBefore is what was burned since the night before; nil if that night was not seen.
+func (l *Ledger) dayBefore(from time.Time, burnedKg float64) *float64 {
+	if !l.ended || l.endDate != from.AddDate(0, 0, -1).Format(time.DateOnly) || burnedKg < l.endKg {
 		return nil
 	}
-	n := Night{Kind: "night", Date: r.Date, FromWall: r.From.UTC().Format(time.RFC3339),
-		ToWall: r.To.UTC().Format(time.RFC3339), Version: ModelVersion,
-		HighestBand: string(bands[r.Band]), WatchedH: round(r.WatchedH, 2), GapH: round(r.GapH, 2),
-		Alarms: r.Alarms, Moved: r.Moved, CylinderChanged: r.Changed, ClockUntrusted: r.Untrusted}
-	l.fuelOf(r, &n, span)
-	if r.Outside.H > 0 {
-		n.OutsideLowC, n.OutsideMeanC = num(r.Outside.LowC, 1), num(r.Outside.SumCH/r.Outside.H, 1)
-	}
-	if r.Cabin.H > 0 {
-		n.CabinLowC, n.CabinMeanC = num(r.Cabin.LowC, 1), num(r.Cabin.SumCH/r.Cabin.H, 1)
-	}
-	if r.HasPipe {
-		n.PipeLowC = num(r.PipeLowC, 1)
-	}
-	if r.DegreeH > 0 {
-		n.DegreeHours = num(r.DegreeHours, 1)
-	}
-	l.recent = append(append([]Night(nil), l.recent...), n)
-	if len(l.recent) > keepNights {
-		l.recent = l.recent[len(l.recent)-keepNights:]
-	}
-	l.heat.add(n)
-	return &n
+	day := burnedKg - l.endKg
+	return &day
 }
 
-// fuelOf fills in what the night burned, if enough of it was weighed to say so.
-func (l *Ledger) fuelOf(r *running, n *Night, spanH float64) {
-	if r.WatchedH < mostlyFrac*spanH || r.LastKg < r.FirstKg {
+// redate gives the open night its true window when the clock has just become right: what
+// was lived is counted by the monotonic clock, so the moment it began is known to the second
+// and the row is as good as any other. Not so where a restart lies in between, whose
+// length nobody knows, or where part of it was no night at all: a board without a clock may
+// take noon for evening. Such a night is left as it is: it ends here, keeps its mark, and
+// what is left of the true one is a row of its own.
+func (l *Ledger) redate(date string, from, to, wall time.Time) {
+	r := l.open
+	began := wall.Add(-time.Duration(r.SinceH * float64(time.Hour)))
+	if r.Torn || began.Before(from.Add(-mixedMost)) {
 		return
 	}
-	burned := r.LastKg - r.FirstKg
-	half := math.Hypot(burnErrFrac*burned, weighErrKg)
-	if r.HasLocker {
-		half = math.Hypot(half, l.p.DriftKgPerK*(r.LockerLastC-r.LockerFirstC))
-	} else {
-		half = math.Hypot(half, l.p.DriftKgPerK*10) // a night's swing, unmeasured
-	}
-	n.BurnedKg = num(burned, 4)
-	n.BurnedLowKg = num(max(0, burned-half), 4)
-	n.BurnedHighKg = num(burned+half+max(gapBurnKgPerH, l.p.HeaterKgPerH)*r.GapH, 4)
-	n.HeaterKg, n.OtherKg, n.HeaterH = num(r.HeaterKg, 4), num(r.OtherKg, 4), num(r.HeaterH, 2)
-	if r.DayKg != nil {
-		n.DayKg = num(*r.DayKg, 4)
-	}
-}
-
-var bands = [...]estimate.GasBand{estimate.Background, estimate.Blind, estimate.Trace, estimate.Warning, estimate.Leave}
-
-// bandRank orders bands by how much a night's row should say of them: blind hides more
-// than background and less than vapours that were seen.
-func bandRank(b estimate.GasBand) int {
-	for i, x := range bands {
-		if x == b {
-			return i
-		}
-	}
-	return 1
+	headH := max(0, began.Sub(from).Hours())
+	r.Date, r.From, r.To, r.Untrusted = date, from, to, false
+	r.GapH, r.HeadH = max(0, r.GapH+headH-r.HeadH), headH
+	r.DayKg = l.dayBefore(from, r.FirstKg)
 }
 
 // num rounds for the ledger: a row is for people and holds no more digits than are true.

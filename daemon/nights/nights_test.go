@@ -96,17 +96,6 @@ func TestANightIsOneRowFromEveningToMorning(t *testing.T) {
 	}
 }
 
-func TestTheNightOfTheClockChangeIsAnHourLongerOrShorter(t *testing.T) {
-	z := zone(t, "Europe/Zurich")
-	for date, wantH := range map[string]float64{"2026-10-24": 17, "2026-03-28": 15, "2026-11-25": 16} {
-		v := newVan(Params{Zone: z}, date+"T12:00:00Z")
-		v.live(26 * time.Hour)
-		if len(v.rows) != 1 || v.rows[0].Date != date || math.Abs(v.rows[0].WatchedH-wantH) > 0.05 {
-			t.Errorf("%s: rows %+v, want one of %g h", date, v.rows, wantH)
-		}
-	}
-}
-
 func TestAGapWidensTheNightAndIsSaid(t *testing.T) {
 	v := newVan(Params{}, "2026-11-25T17:00:00Z")
 	v.live(4 * time.Hour)
@@ -131,18 +120,6 @@ func TestAGapWidensTheNightAndIsSaid(t *testing.T) {
 	}
 	if *n.BurnedHighKg < *n.BurnedKg+0.15*5 {
 		t.Errorf("the interval %g–%g leaves no room for what burned unseen", *n.BurnedLowKg, *n.BurnedHighKg)
-	}
-}
-
-func TestAClockThatJumpsMarksTheNightAndLosesNoDay(t *testing.T) {
-	v := newVan(Params{}, "1970-01-01T20:00:00Z")
-	v.trusted = false
-	v.live(2 * time.Hour)
-	v.wall = time.Date(2026, 11, 25, 22, 0, 0, 0, time.UTC)
-	v.trusted = true
-	v.live(14 * time.Hour)
-	if len(v.rows) != 2 || !v.rows[0].ClockUntrusted || v.rows[0].Date != "1970-01-01" || v.rows[1].Date != "2026-11-25" || v.rows[1].ClockUntrusted {
-		t.Errorf("rows %+v", v.rows)
 	}
 }
 

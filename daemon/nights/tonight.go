@@ -141,14 +141,15 @@ func (l *Ledger) fullInput(e *estimate.Estimates) estimate.Quantity {
 
 // usual is what nights cost by the ledger.
 type usual struct {
-	nights   int     // rows it rests on
-	kg, sdKg float64 // a night, with its spread
-	heaterKg float64 // of that the heater's
-	dayKg    float64 // between two nights
-	lowC     float64 // mean of the nights' outside lows
-	coldestC float64
-	degreeKH float64 // mean kelvin-hours of cabin above outside
-	hasCold  bool
+	nights             int     // rows it rests on
+	kg, sdKg           float64 // a night, with its spread
+	heaterKg           float64 // of that the heater's
+	otherKg, otherSDKg float64 // of all else
+	dayKg              float64 // between two nights
+	lowC               float64 // mean of the nights' outside lows
+	coldestC           float64
+	degreeKH           float64 // mean kelvin-hours of cabin above outside
+	hasCold            bool
 }
 
 // usual reads the rows whose fuel is known and that were mostly watched.

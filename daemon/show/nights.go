@@ -23,6 +23,7 @@ type NightsPicture struct {
 	// LeftLow, Left and LeftHigh are the nights still in the cylinder, tonight among them.
 	// LeftLow of them are sure, the rest up to LeftHigh uncertain. NaN is unknown.
 	LeftLow, Left, LeftHigh float64
+	PastOnly                bool // a print of the ledger: no tonight, nothing ahead
 	Units                   Choice
 }
 
@@ -52,6 +53,9 @@ func StripOfNights(p NightsPicture) string {
 	if known {
 		ahead = max(1, min(mostLeft, int(math.Ceil(p.LeftHigh))))
 	}
+	if p.PastOnly {
+		ahead, p.Tonight = 0, NightBar{Kg: math.NaN(), LowC: math.NaN()}
+	}
 	w := barPitch*float64(len(p.Past)+ahead) + countWide
 	s := strip{p: p, w: w, scale: p.longest()}
 	s.lowC, s.highC = p.temperatures()
@@ -59,6 +63,11 @@ func StripOfNights(p NightsPicture) string {
 	fmt.Fprintf(&s.b, `<line class="nights-line" x1="0" y1="%s" x2="%s" y2="%s"/>`, num(stripTop), num(w-countWide), num(stripTop))
 	for i, n := range p.Past {
 		s.past(barPitch*float64(i), n)
+	}
+	if p.PastOnly {
+		s.ends()
+		s.b.WriteString(`</svg>`)
+		return s.b.String()
 	}
 	x := barPitch * float64(len(p.Past))
 	fmt.Fprintf(&s.b, `<path class="nights-now" d="M%s 2V%s"/>`, num(x), num(dotsTop-4))
@@ -75,6 +84,7 @@ func StripOfNights(p NightsPicture) string {
 		fmt.Fprintf(&s.b, `<text class="nights-unknown" x="%s" y="%s">?</text>`, num(x+barPitch/2), num(stripTop+18))
 	}
 	s.count(known)
+	s.ends()
 	s.b.WriteString(`</svg>`)
 	return s.b.String()
 }
@@ -219,9 +229,27 @@ func (s *strip) count(known bool) {
 	if word != "" {
 		fmt.Fprintf(&s.b, `<text class="nights-word" x="%s" y="%s" text-anchor="end">%s</text>`, num(s.w), num(stripTop+26), text(word+" left"))
 	}
+}
+
+// ends says the ends of the temperature scale.
+func (s *strip) ends() {
 	if finite(s.lowC) && s.highC > s.lowC {
 		for _, end := range []struct{ c, y float64 }{{s.highC, dotsTop}, {s.lowC, dotsBottom}} {
 			fmt.Fprintf(&s.b, `<text class="nights-scale" x="%s" y="%s" text-anchor="end">%s</text>`, num(s.w), num(end.y+3), text(s.p.Units.Number(end.c, C)))
 		}
 	}
+}
+
+// Document makes an inline picture a file of its own: with its name space, and with the looks
+// that the page's style sheet gives it there.
+func Document(svg string) string {
+	head, rest, ok := strings.Cut(svg, ">")
+	if !ok {
+		return svg
+	}
+	head = strings.Replace(head, "<svg ", `<svg xmlns="http://www.w3.org/2000/svg" `, 1)
+	return head + "><style>svg{font:10px sans-serif;fill:#222}" +
+		".nights-line{stroke:#222;stroke-width:2}.nights-now{stroke:#222;stroke-dasharray:2 2}.nights-past{fill:#777}" +
+		".nights-blank,.nights-left{stroke:#222;stroke-width:1.25}.nights-unsure{stroke-dasharray:3 2}.nights-hatch{stroke:#777}" +
+		".nights-count{font-size:16px}</style>" + rest + "\n"
 }

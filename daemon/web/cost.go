@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"html/template"
-	"math"
 	"strings"
 
 	"frostline/daemon/core"
@@ -15,12 +14,8 @@ import (
 )
 
 const (
-	costNights    = 60   // as far back as the fit looks
-	costPoints    = 16   // of the line
-	costMarginC   = 2.0  // that the line goes beyond the nights
-	costLeastC    = 12.0 // a narrower picture would make a steady spell look wild
-	usualNightH   = 16.0 // before a night says how long one is
-	costExampleC1 = 0.0  // the temperatures whose price is said in words
+	costNights    = 60  // as far back as the fit looks
+	costExampleC1 = 0.0 // the temperatures whose price is said in words
 	costExampleC2 = -10.0
 )
 
@@ -64,33 +59,8 @@ func (s *Server) cost(ctx context.Context, snap *core.Snapshot, l look) (picture
 		s.opt.Log.Error("nights not read", "err", err)
 		return "", ""
 	}
-	p := show.CostPicture{Title: "Fuel by night against the cold", Typical: !h.Learned, Units: l.choice()}
-	nightH := usualNightH
-	if n := len(past); n > 0 && past[n-1].WatchedH+past[n-1].GapH > 1 {
-		nightH = past[n-1].WatchedH + past[n-1].GapH
-	}
-	cold, warm := math.Inf(1), math.Inf(-1)
-	for _, n := range past {
-		if n.HeaterKg == nil || n.OutsideMeanC == nil || n.WatchedH < 1 {
-			continue
-		}
-		cold, warm = min(cold, *n.OutsideMeanC), max(warm, *n.OutsideMeanC)
-		p.Nights = append(p.Nights, show.CostNight{Label: n.Date, OutsideC: *n.OutsideMeanC,
-			Kg: *n.HeaterKg / n.WatchedH * nightH, Aside: !n.TellsHeatLoss()})
-	}
-	if cold > warm {
-		cold, warm = costExampleC2, costExampleC1
-	}
-	cold, warm = cold-costMarginC, warm+costMarginC
-	if short := costLeastC - (warm - cold); short > 0 {
-		cold, warm = cold-short/2, warm+short/2
-	}
-	for i := range costPoints {
-		c := cold + (warm-cold)*float64(i)/(costPoints-1)
-		if q := h.NightKg(c, 0, nightH); q.Known() {
-			p.Line = append(p.Line, show.CostPoint{OutsideC: c, Kg: q.Value, LowKg: q.Low, HighKg: q.High})
-		}
-	}
+	p, nightH := nights.CostPicture(past, h)
+	p.Units = l.choice()
 	p.Desc = costWords(h, nightH, l)
 	return template.HTML(show.Cost(p)), p.Desc + " " + costLegend(p, nightH) // show escapes what it is given
 }

@@ -69,6 +69,14 @@ func metricNames() []metricName {
 		{"frostline_fuel_nights_left", "Nights like the last ones that the fuel lasts, likeliest.", nil},
 		{"frostline_fuel_nights_left_low", "Nights that the fuel lasts, low end of the 95 % interval.", nil},
 		{"frostline_fuel_nights_left_high", "Nights that the fuel lasts, high end of the 95 % interval.", nil},
+		{"frostline_forecast_nights", "Nights of the last thirty whose fuel was forecast in the evening and can judge it.", nil},
+		{"frostline_forecast_held_ratio", "Share of them within the forecast's 95 % interval; absent without any.", nil},
+		{"frostline_forecast_mean_error_grams", "Burned less forecast, in the mean of them.", nil},
+		{"frostline_forecast_rms_error_grams", "Root mean square of burned less forecast.", nil},
+		{"frostline_forecast_widening_ratio", "Factor by which the next forecast is widened because those before were too sure; 1 is none.", nil},
+		{"frostline_heat_loss_watts_per_kelvin", "Fuel's heat, net, for each kelvin of cabin above outside, fitted to this van's nights; absent before that.", nil},
+		{"frostline_heat_loss_low_watts_per_kelvin", "Heat loss, low end of the 95 % interval.", nil},
+		{"frostline_heat_loss_high_watts_per_kelvin", "Heat loss, high end of the 95 % interval.", nil},
 		{"frostline_cylinder_changes_total", "Cylinders changed since the first start.", cyl},
 		{"frostline_burn_grams_per_second", "Fuel leaving the cylinder, likeliest.", cyl},
 		{"frostline_burn_low_grams_per_second", "Fuel leaving the cylinder, low end of the 95 % interval.", cyl},
@@ -129,6 +137,7 @@ func (c *collector) Collect(out chan<- prometheus.Metric) {
 		return
 	}
 	x.fuel(f.snap)
+	x.nights(f.snap)
 	x.supply(f.snap.Est)
 	x.van(f.snap.Est)
 	x.health(f.snap)
@@ -191,6 +200,26 @@ func (x scrape) fuel(s *core.Snapshot) {
 	x.known("frostline_fuel_nights_left", q, q.Value, 1)
 	x.known("frostline_fuel_nights_left_low", q, q.Low, 1)
 	x.known("frostline_fuel_nights_left_high", q, q.High, 1)
+}
+
+// nights says what a degree costs this van, and how far its forecasts may be believed.
+func (x scrape) nights(s *core.Snapshot) {
+	if h := s.Tonight.Heat; h.Learned {
+		q := h.FuelWPerK
+		x.known("frostline_heat_loss_watts_per_kelvin", q, q.Value, 1)
+		x.known("frostline_heat_loss_low_watts_per_kelvin", q, q.Low, 1)
+		x.known("frostline_heat_loss_high_watts_per_kelvin", q, q.High, 1)
+	}
+	c := s.Forecasts
+	x.gauge("frostline_forecast_nights", float64(c.NightsN))
+	x.gauge("frostline_forecast_widening_ratio", max(1, c.WiderRatio))
+	if c.NightsN == 0 {
+		return
+	}
+	const gramsPerKg = 1000
+	x.gauge("frostline_forecast_held_ratio", float64(c.HeldN)/float64(c.NightsN))
+	x.gauge("frostline_forecast_mean_error_grams", c.MeanErrKg*gramsPerKg)
+	x.gauge("frostline_forecast_rms_error_grams", c.RMSErrKg*gramsPerKg)
 }
 
 func (x scrape) supply(e *estimate.Estimates) {

@@ -15,6 +15,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"frostline/daemon/estimate"
+	"frostline/daemon/nights"
 )
 
 func registryOf(t *testing.T, s *Server) *prometheus.Registry {
@@ -60,6 +61,27 @@ func TestAnUnknownNumberHasNoSeries(t *testing.T) {
 	}
 	if strings.Contains(body, "NaN") || strings.Contains(body, "Inf") {
 		t.Error("a number is not a number")
+	}
+}
+
+func TestAHeatLossThatWasLearnedHasSeriesAndATypicalOneHasNone(t *testing.T) {
+	for n, want := range map[int]bool{10: true, 2: false} {
+		snap, _ := costly(t, n)
+		body := ask(pageFor(snap), "GET", "/metrics", "").Body.String()
+		for _, name := range []string{"", "_low", "_high"} {
+			if got := strings.Contains(body, "\nfrostline_heat_loss"+name+"_watts_per_kelvin "); got != want {
+				t.Errorf("after %d nights: frostline_heat_loss%s_watts_per_kelvin there: %v, want %v", n, name, got, want)
+			}
+		}
+	}
+}
+
+func TestForecastsThatNobodyJudgedHaveNoShare(t *testing.T) {
+	snap := quietEvening()
+	snap.Forecasts = nights.Calibration{WiderRatio: 1}
+	body := ask(pageFor(snap), "GET", "/metrics", "").Body.String()
+	if strings.Contains(body, "\nfrostline_forecast_held_ratio") || strings.Contains(body, "_error_grams ") || !strings.Contains(body, "\nfrostline_forecast_nights 0\n") {
+		t.Errorf("no night has judged a forecast, and metrics say otherwise")
 	}
 }
 
@@ -119,8 +141,8 @@ func TestWhatIsNotAssessedIsAbsent(t *testing.T) {
 }
 
 func TestMetricNamesKeepToOurUnits(t *testing.T) {
-	ending := regexp.MustCompile(`_(grams|grams_total|grams_per_second|ratio|kelvin|pascals|celsius|volts|bytes|bytes_total|timestamp_seconds|info)$`)
-	unitless := regexp.MustCompile(`^frostline_(fuel_nights_left(_low|_high)?|regulator_freeze_risk|gas_band|alarm_state|sensor_up|clock_synchronized|mqtt_connected|outbox_messages|(cylinder_changes|clock_steps|nights|boots|outbox_lost_messages|sensor_reads|sensor_read_errors)_total)$`)
+	ending := regexp.MustCompile(`_(grams|grams_total|grams_per_second|ratio|watts_per_kelvin|kelvin|pascals|celsius|volts|bytes|bytes_total|timestamp_seconds|info)$`)
+	unitless := regexp.MustCompile(`^frostline_(fuel_nights_left(_low|_high)?|forecast_nights|regulator_freeze_risk|gas_band|alarm_state|sensor_up|clock_synchronized|mqtt_connected|outbox_messages|(cylinder_changes|clock_steps|nights|boots|outbox_lost_messages|sensor_reads|sensor_read_errors)_total)$`)
 	for _, m := range metricNames() {
 		if !ending.MatchString(m.name) && !unitless.MatchString(m.name) {
 			t.Errorf("%s ends in no unit of ours", m.name)

@@ -13,7 +13,7 @@ _frostline() {
 	replay) flags='--config --estimates --events --every --rejudge --help' ;;
 	record) flags='--config --for --out --sysfs --what --where --help' ;;
 	check) flags='--config --json --reference --sysfs --help' ;;
-	nights) flags='--config --csv --last --state --help' ;;
+	nights) flags='--config --csv --last --season --state --svg --versions --help' ;;
 	plan) flags='--air --air-high --air-low --altitude --appliance --blend --conductance --cylinder --diameter --fill --horizon --json --least-inlet --night --stages --start-liquid --svg --units --water-capacity --help' ;;
 	version) flags='--help' ;;
 	esac

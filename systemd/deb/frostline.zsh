@@ -9,7 +9,7 @@ _frostline() {
 			'replay:judge recordings again, as if lived'
 			'record:raw readings to a recording'
 			'check:configuration and sensors\: what was found, what is wrong, what to do'
-			'nights:the ledger of nights as a table or CSV'
+			'nights:the ledger of nights as a table, CSV or pictures, and what a season cost'
 			'plan:how long a cylinder lasts\: hours, pressure, supply ratio and ice, before you go'
 			'version:what this binary is'
 		)
@@ -59,7 +59,10 @@ _frostline() {
 		'--config[configuration file]:file:_files' \
 		'--csv[as CSV (RFC 4180), units in the header]' \
 		'--last[number of nights, the latest ones]:number:' \
+		'--season[what the nights cost together\: total, per night, per degree-hour, heat loss, forecasts]' \
 		'--state[state directory, instead of the configuration'\''s]:directory:_directories' \
+		'--svg[a picture as SVG\: strip, the nights in a row, or cost, fuel against cold with the fitted band]:picture:' \
+		'--versions[every version of each night, the newest model'\''s first; not while frostline runs]' \
 		'*:file:_files' ;;
 	plan) _arguments \
 		'--air[temperature about the cylinder]:temperature:' \
