@@ -13,6 +13,9 @@ func TestMain(m *testing.M) {
 	if os.Getenv("FROSTLINE_AS_COMMAND") != "" {
 		os.Exit(start(os.Args[1:]))
 	}
+	if os.Getenv(boardEnv) != "" && os.Getpid() == 1 {
+		asFirstProcess(m)
+	}
 	testscript.Main(m, map[string]func(){
 		"frostline": func() { os.Exit(start(os.Args[1:])) },
 	})

@@ -66,6 +66,21 @@ func (s sysfs) thermometer(w Wire) (device, error) {
 	return d, nil
 }
 
+// chipName is what the chip is called on the bus it hangs on, where the bus says so. Some of
+// the kernel's drivers name their device otherwise: that of the nau7802 by its place on the
+// bus, that of the ads1115 after a smaller sister (both seen on 6.1).
+func (s sysfs) chipName(dir string) string {
+	for up, levels := filepath.Dir(s.real(dir)), 2; levels > 0; up, levels = filepath.Dir(up), levels-1 {
+		if !strings.Contains(filepath.Base(up), "-") { // the class folder between: hwmon, iio
+			continue
+		}
+		if text, err := os.ReadFile(filepath.Join(up, "name")); err == nil {
+			return strings.TrimSpace(string(text))
+		}
+	}
+	return ""
+}
+
 // byName finds the one chip of that name and, where asked for, that label and address.
 func (s sysfs) byName(w Wire) (device, error) {
 	folder := deviceFolder(w.Driver)
@@ -74,6 +89,7 @@ func (s sysfs) byName(w Wire) (device, error) {
 	var refused error
 	for _, entry := range s.entries(folder, nil) {
 		d := device{dir: filepath.Join(folder, entry)}
+		known := len(names)
 		name, err := s.text(d.dir, "name")
 		if errors.Is(err, fs.ErrPermission) {
 			refused = err
@@ -82,7 +98,10 @@ func (s sysfs) byName(w Wire) (device, error) {
 			continue // a trigger, or a chip that is being taken away
 		}
 		names = append(names, name)
-		if name != w.Device {
+		if chip := s.chipName(d.dir); chip != "" && chip != name {
+			names = append(names, chip)
+		}
+		if !slices.Contains(names[known:], w.Device) {
 			continue
 		}
 		var ok bool
