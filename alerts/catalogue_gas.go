@@ -230,7 +230,7 @@ func leakSuspicion() Rule {
 		ID: "leak-suspicion", Class: ClassGas, Priority: Medium, BreaksQuiet: true, ReAnnounce: true,
 		OffDelay: weightWindow,
 		Escalate: func(f *Facts) Priority {
-			if max(rank(f.Est.GasLevel), rank(f.Est.GasHold)) > rank(estimate.Background) {
+			if f.Est.Watch.Fast || max(rank(f.Est.GasLevel), rank(f.Est.GasHold)) > rank(estimate.Background) {
 				return High
 			}
 			return Low

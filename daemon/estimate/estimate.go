@@ -138,6 +138,7 @@ type WeightWatch struct {
 	LossGPerH     Quantity // fitted loss
 	SmallestGPerH Quantity // smallest loss it can tell from none by now
 	Suspected     bool
+	Fast          bool   // it falls faster than every appliance together could burn
 	Why           string // reason for Suspected, or why it is not watching
 }
 

@@ -18,6 +18,7 @@ type Estimator struct {
 	weigh  *weighing
 	vessel *vessel
 	causes causes
+	gush   gush
 	upS    float64 // of the newest tick
 	begun  bool
 }
@@ -28,7 +29,7 @@ func New(w sensors.Wiring, p Params) *Estimator {
 	return &Estimator{
 		wiring: w, params: p, ix: newIndexes(w),
 		cond: newConditioner(w, p), clock: newClock(w), gas: newGasWatch(p.Gas, w), weigh: newWeighing(p),
-		vessel: newVessel(p), causes: newCauses(),
+		vessel: newVessel(p), causes: newCauses(), gush: newGush(p.Appliances),
 	}
 }
 
@@ -102,6 +103,11 @@ func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, out *E
 	if fresh[i] && state[i].Quality >= sensors.Suspect {
 		w.weight(upS, w.grossKg(state[i].Value), max(e.wiring[i].Period.Seconds(), 0.5), call)
 	}
+	if fresh[i] && state[i].Quality >= sensors.Suspect && w.presence == Present && !w.move.moving {
+		e.gush.take(upS, w.grossKg(state[i].Value), w)
+	} else if w.presence != Present || w.move.moving {
+		e.gush.forget()
+	}
 	key := contact(e.ix.ignition, state)
 	if w.presence == Removed && key != Yes && !w.move.moving {
 		w.move.forget() // an empty cradle that shakes is no road: it may be a cut lead
@@ -148,6 +154,7 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 		thin: out.Heat == Yes && out.SupplyRatio.Known() && out.SupplyRatio.Low < 1}
 	e.starved(upS, out, watching)
 	out.Watch = w.watch.result(watching)
+	e.gush.tell(out)
 }
 
 // starved fills in whether heat is called for and no gas burns, and why.
