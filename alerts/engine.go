@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -215,7 +216,7 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 		if a.urgent || a.grew { // a higher level entering always sounds
 			cause := "more urgent now"
 			if a.grew {
-				cause = "one more"
+				cause = cmp.Or(a.rule.Joined, "one more")
 			}
 			a.urgent, a.grew = false, false
 			return e.move(a, Unacked, st, a.rule.because(cause, f), "", moves)
@@ -243,6 +244,9 @@ func (e *Engine) suppress(a *alarm, f *Facts, moves []Transition) (done bool, _ 
 	if a.rule.Suppressed != nil {
 		by = a.rule.Suppressed(f)
 	}
+	if by == "" && e.said(a) {
+		by = SameCause
+	}
 	switch {
 	case a.state == OutOfService:
 		return true, moves
@@ -260,6 +264,21 @@ func (e *Engine) suppress(a *alarm, f *Facts, moves []Transition) (done bool, _ 
 		return true, e.move(a, Suppressed, f.Stamp, "suppressed by design: "+by, "", moves)
 	}
 	return false, moves
+}
+
+// said reports whether the condition of an alarm that does not stand is the cause of another
+// one that does: nobody is woken twice for it.
+func (e *Engine) said(a *alarm) bool {
+	if a.rule.Cause == "" || !a.on || a.state != Normal && a.state != Returned && a.state != Suppressed {
+		return false
+	}
+	for i := range e.alarms {
+		b := &e.alarms[i]
+		if b != a && b.rule.Cause == a.rule.Cause && b.on && (b.state == Unacked || b.state == Acked || b.state == Shelved) {
+			return true
+		}
+	}
+	return false
 }
 
 // whenOff is where an active alarm goes when its condition is gone.

@@ -43,6 +43,8 @@ type Rule struct {
 	Action  string // the first thing to do comes first
 	Runbook string
 	Fell    string // how the end of the condition is worded; "" is "condition gone"
+	Joined  string // how a part that joins is worded; "" is "one more"
+	Cause   string // while one alarm of a cause stands, others of it are suppressed; "" has none
 	OnReset string // said with every reset
 
 	// Test says whether the condition holds; active is whether it held before, for the
@@ -67,4 +69,5 @@ const (
 	WaterDrained        = "water drained"
 	VanStored           = "van stored"
 	BrokerNotConfigured = "broker not configured"
+	SameCause           = "another alarm of this cause stands"
 )

@@ -44,7 +44,9 @@ func TestAQuietMorningInTheVanReadsThus(t *testing.T) {
 		"alarms/worst": "none", "alarms/sounding": "false", "alarms/count": "0",
 		"tonight/verdict": "Likely enough. About 3 more nights.", "tonight/expected-low": "-12.0", "tonight/enough": "yes",
 		"tonight/full-input-left": "20.6",
-		"nights/heat-loss":        "", "nights/learned": "false", "nights/forecasts": "0", "nights/forecasts-held": "0",
+		"tonight/fuel-odds":       "0.93", "tonight/pressure-odds": "0.42", "tonight/thin-after": "6.2",
+		"tonight/burn": "1.60", "tonight/burn-low": "1.31", "tonight/burn-high": "1.92", "tonight/end-fuel": "",
+		"nights/heat-loss": "", "nights/learned": "false", "nights/forecasts": "0", "nights/forecasts-held": "0",
 		"system/clock-trusted": "true", "system/version": "v1", "system/boots": "17", "system/alarms-dropped": "0",
 		"$alert/gas-leave": "", "$alert/sensor-cabin-c": "",
 	}

@@ -257,16 +257,26 @@ func tonightProperties() []property {
 			return known(low(f), decimal(low(f).Value, 1))
 		})
 	expected.settable, expected.pace = true, atOnce
-	return []property{
+	odds := func(id, name string, of func(facts) estimate.Quantity) property {
+		return number(id, name, "", "0:1", func(f facts) string { return known(of(f), amount(of(f).Value, 2)) })
+	}
+	ps := []property{
 		text("verdict", "Verdict", atOnce, func(f facts) string { return f.Tonight.Verdict }),
 		text("odds", "Odds", noisy, func(f facts) string { return f.Tonight.Odds }),
-		enum("enough", "Fuel lasts the night", "yes,no,unknown",
+		enum("enough", "Fuel and pressure last the night", "yes,no,unknown",
 			func(f facts) string { return tristate(f.Tonight.Enough, "yes", "no") }),
 		number("full-input-left", "Least hours at full heater input", "h", "0:", func(f facts) string {
 			return known(f.Tonight.FullInputLeftH, amount(f.Tonight.FullInputLeftH.Low, 1))
 		}),
 		expected,
+		odds("fuel-odds", "Odds that the fuel lasts", func(f facts) estimate.Quantity { return f.Tonight.FuelOdds }),
+		odds("pressure-odds", "Odds that the pressure lasts too", func(f facts) estimate.Quantity { return f.Tonight.PressureOdds }),
+		number("thin-after", "Hours until pressure is thin", "h", "0:", func(f facts) string {
+			return known(f.Tonight.ThinAfterH, amount(f.Tonight.ThinAfterH.Value, 1))
+		}),
 	}
+	ps = append(ps, interval("burn", "What the night burns", "kg", 2, func(f facts) estimate.Quantity { return f.Tonight.NightKg })...)
+	return append(ps, interval("end-fuel", "Fuel in the morning", "kg", 2, func(f facts) estimate.Quantity { return f.Tonight.EndFuelKg })...)
 }
 
 // nightsProperties are what the ledger has learned of the van and of its own forecasts.

@@ -47,6 +47,7 @@ func vanAt(tick uint64) *core.Snapshot {
 		Stamp: stamp, Boot: boot, Tick: tick, Est: e, Alarms: catalogue(),
 		Tonight: nights.Tonight{Verdict: "Likely enough. About 3 more nights.", Odds: "9 in 10",
 			NightsLeft: good(3.14, 2.2, 4.1, up), FullInputLeftH: good(24, 20.6, 28, up),
+			FuelOdds: good(0.93, 0.93, 0.93, up), PressureOdds: good(0.425, 0.425, 0.425, up), ThinAfterH: good(6.2, 4, 9, up), NightKg: good(1.6, 1.31, 1.92, up), EndFuelKg: estimate.Unknown("moving"),
 			ExpectedLowC: good(-12, -12, -12, up), Enough: estimate.Yes},
 		Totals: core.Totals{Boots: 17},
 	}

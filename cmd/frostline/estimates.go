@@ -22,7 +22,8 @@ var estimateColumns = []string{"up_s", "wall", "fuel_kg", "fuel_low_kg", "fuel_h
 	"burn_high_kg_h", "heater_kg_h", "other_kg_h", "liquid_c", "cylinder_kpa", "supply_ratio", "seat_margin_k",
 	"gas_pct_lel", "gas_band", "cabin_c", "outside_c", "nights_left", "nights_left_low", "nights_left_high",
 	"cylinder", "moving", "appliances",
-	"liquid_low_c", "liquid_high_c", "supply_ratio_low", "seat_margin_low_k", "freeze_risk", "starved", "starved_cause"}
+	"liquid_low_c", "liquid_high_c", "supply_ratio_low", "seat_margin_low_k", "freeze_risk", "starved", "starved_cause",
+	"fuel_odds", "pressure_odds", "night_kg", "night_low_kg", "night_high_kg", "end_fuel_kg", "thin_after_h"}
 
 func newEstimatesCSV(out io.Writer) *estimatesCSV {
 	e := &estimatesCSV{w: csv.NewWriter(out)}
@@ -53,6 +54,7 @@ func (e *estimatesCSV) row(s *core.Snapshot) error {
 	fuel, fuelLow, fuelHigh := span(x.FuelKg, 4)
 	burn, burnLow, burnHigh := span(x.BurnKgPerH, 4)
 	left, leftLow, leftHigh := span(s.Tonight.NightsLeft, 2)
+	night, nightLow, nightHigh := span(s.Tonight.NightKg, 4)
 	moving := "0"
 	if x.Moving {
 		moving = "1"
@@ -78,7 +80,8 @@ func (e *estimatesCSV) row(s *core.Snapshot) error {
 		value(x.SupplyRatio, 2), value(x.SeatMarginK, 2), value(x.FloorGasPctLEL, 2), string(x.Band),
 		value(x.CabinC, 2), value(x.OutsideC, 2), left, leftLow, leftHigh, string(x.Cylinder), moving, shares,
 		low(x.LiquidTempC, 2), high(x.LiquidTempC, 2), low(x.SupplyRatio, 2), low(x.SeatMarginK, 2), string(x.Freeze.Risk),
-		starved(x.Starved), cause})
+		starved(x.Starved), cause,
+		value(s.Tonight.FuelOdds, 3), value(s.Tonight.PressureOdds, 3), night, nightLow, nightHigh, value(s.Tonight.EndFuelKg, 4), value(s.Tonight.ThinAfterH, 2)})
 	e.w.Flush()
 	if err == nil {
 		err = e.w.Error()

@@ -42,8 +42,9 @@ type Ledger struct {
 	tonight     Tonight
 	tonightAt   time.Duration
 	hasTonight  bool
-	tonightOf   estimate.Presence // what the forecast at hand was made for
-	tonightFuel bool
+	tonightFuel bool // whether the fuel of the forecast at hand was known
+	spoken      spoken
+	basis       basis   // of the sentence that stands
 	lowC        float64 // the owner's expected low
 	lowUntil    time.Time
 
@@ -78,6 +79,7 @@ type Saved struct {
 
 	Heat  *heatSaved `json:"heat,omitempty"`
 	Ahead *promise   `json:"ahead,omitempty"`
+	Said  *spoken    `json:"said,omitempty"`
 }
 
 // Save returns what Restore needs.
@@ -92,6 +94,7 @@ func (l *Ledger) Save() Saved {
 	if ahead := l.ahead; !ahead.Ends.IsZero() {
 		s.Ahead = &ahead
 	}
+	s.Said = l.spoken.save()
 	return s
 }
 
@@ -111,6 +114,7 @@ func (l *Ledger) Restore(s Saved) {
 	if s.Ahead != nil {
 		l.ahead = *s.Ahead
 	}
+	l.spoken, l.basis = restoreSpoken(s.Said), basis{}
 	l.ticked = false
 }
 
@@ -119,7 +123,7 @@ func (l *Ledger) Restore(s Saved) {
 func (l *Ledger) Expect(lowC float64, st sensors.Stamp) {
 	l.lowC = lowC
 	_, _, l.lowUntil = l.coming(st.Wall)
-	l.hasTonight = false
+	l.hasTonight, l.spoken = false, spoken{}
 }
 
 // Step lives one tick: alarms is the number raised in it. It returns the row of a night

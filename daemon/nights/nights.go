@@ -19,7 +19,7 @@ type Params struct {
 	EndMin       int            // minutes after local midnight, default 10:00
 	HeaterKgPerH float64        // full input of every heater together; 0 if there is none
 	DriftKgPerK  float64        // 95 % limit of the scale's temperature effect, for the interval of a night's fuel
-	Seed         uint64         // of the nights a forecast tries; the same seed, the same forecast
+	Seed         uint64         // of the nights a forecast tries; the same seed, the same forecast. 0 is as good as any
 
 	PropaneMassFrac      float64  // of the liquid, for its energy; 0 is not known
 	HeaterEfficiencyFrac float64  // on the net heating value, by its maker or a flue test; 0 is not known
@@ -111,10 +111,13 @@ type Tonight struct {
 	FuelOdds       estimate.Quantity // 0 to 1 that the fuel lasts until then; no interval
 	PressureOdds   estimate.Quantity // 0 to 1 that the cylinder also gives all that is asked until then; no interval
 	ThinAfterH     estimate.Quantity // hours from now until pressure is likelier short than not; unknown if it is not before the end
+	SupplyRatio    estimate.Quantity // least until then, over the whole flame of what burns
+	SeatMarginK    estimate.Quantity // least until then, if the fuel is wet
+	ChargeAh       estimate.Quantity // electricity of the configured loads over the night's whole window; unknown without one
 	FullInputLeftH estimate.Quantity // hours the least fuel lasts at every appliance's heater input
 	ExpectedLowC   estimate.Quantity
 	EndsWall       time.Time // end of the coming night; zero if the clock is not trusted
 	NightsSeen     int
-	Enough         estimate.Tristate // Unsure until it can be said
+	Enough         estimate.Tristate // whether fuel and pressure last, as Verdict has it; Unsure where it cannot be said
 	Heat           HeatLoss          // what a degree of cold costs this van
 }

@@ -170,10 +170,7 @@ func (r *running) electricity(p *Params, e *estimate.Estimates, h float64) {
 		if load.WithHeater && !(e.HeaterKgPerH.Known() && e.HeaterKgPerH.Value > 0) {
 			continue
 		}
-		volts := max(load.NominalV, 1)
-		if v := e.BatteryV; v.Known() && v.Value > 1 {
-			volts = v.Value
-		}
+		volts := load.volts(e)
 		amps := load.DrawA
 		if load.DrawW > 0 {
 			amps = load.DrawW / volts
@@ -181,6 +178,14 @@ func (r *running) electricity(p *Params, e *estimate.Estimates, h float64) {
 		r.Loads[i].ChargeAh += amps * h
 		r.Loads[i].EnergyWh += amps * volts * h
 	}
+}
+
+// volts is the battery's own voltage, or where that is not known the load's.
+func (load *Load) volts(e *estimate.Estimates) float64 {
+	if v := e.BatteryV; v.Known() && v.Value > 1 {
+		return v.Value
+	}
+	return max(load.NominalV, 1)
 }
 
 func (l *Ledger) close() *Night {

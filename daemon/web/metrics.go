@@ -12,6 +12,7 @@ import (
 	"frostline/alerts"
 	"frostline/daemon/core"
 	"frostline/daemon/estimate"
+	"frostline/daemon/nights"
 	"frostline/sensors"
 )
 
@@ -69,6 +70,16 @@ func metricNames() []metricName {
 		{"frostline_fuel_nights_left", "Nights like the last ones that the fuel lasts, likeliest.", nil},
 		{"frostline_fuel_nights_left_low", "Nights that the fuel lasts, low end of the 95 % interval.", nil},
 		{"frostline_fuel_nights_left_high", "Nights that the fuel lasts, high end of the 95 % interval.", nil},
+		{"frostline_tonight_fuel_odds_ratio", "Odds that the fuel lasts until the end of the coming night.", nil},
+		{"frostline_tonight_pressure_odds_ratio", "Odds that the cylinder also gives all that is asked until then.", nil},
+		{"frostline_tonight_burn_grams", "Fuel that the coming night is expected to burn, over its whole window.", nil},
+		{"frostline_tonight_burn_low_grams", "Fuel of the coming night, low end of the 95 % interval.", nil},
+		{"frostline_tonight_burn_high_grams", "Fuel of the coming night, high end of the 95 % interval.", nil},
+		{"frostline_tonight_end_fuel_grams", "Fuel expected to be left at the end of the coming night.", nil},
+		{"frostline_tonight_end_fuel_low_grams", "Fuel left in the end, low end of the 95 % interval.", nil},
+		{"frostline_tonight_end_fuel_high_grams", "Fuel left in the end, high end of the 95 % interval.", nil},
+		{"frostline_tonight_thin_after_seconds", "Time from now until pressure is likelier short than not; absent if it is not before the end of the coming night.", nil},
+		{"frostline_tonight_enough", "Whether fuel and pressure last the coming night by the verdict, exactly one state is 1.", []string{"frostline_tonight_enough"}},
 		{"frostline_forecast_nights", "Nights of the last thirty whose fuel was forecast in the evening and can judge it.", nil},
 		{"frostline_forecast_held_ratio", "Share of them within the forecast's 95 % interval; absent without any.", nil},
 		{"frostline_forecast_mean_error_grams", "Burned less forecast, in the mean of them.", nil},
@@ -137,6 +148,7 @@ func (c *collector) Collect(out chan<- prometheus.Metric) {
 		return
 	}
 	x.fuel(f.snap)
+	x.tonight(&f.snap.Tonight)
 	x.nights(f.snap)
 	x.supply(f.snap.Est)
 	x.van(f.snap.Est)
@@ -200,6 +212,22 @@ func (x scrape) fuel(s *core.Snapshot) {
 	x.known("frostline_fuel_nights_left", q, q.Value, 1)
 	x.known("frostline_fuel_nights_left_low", q, q.Low, 1)
 	x.known("frostline_fuel_nights_left_high", q, q.High, 1)
+}
+
+func (x scrape) tonight(t *nights.Tonight) {
+	const gramsPerKg, secondsPerH = 1000, 3600
+	x.known("frostline_tonight_fuel_odds_ratio", t.FuelOdds, t.FuelOdds.Value, 1)
+	x.known("frostline_tonight_pressure_odds_ratio", t.PressureOdds, t.PressureOdds.Value, 1)
+	q := t.NightKg
+	x.known("frostline_tonight_burn_grams", q, q.Value, gramsPerKg)
+	x.known("frostline_tonight_burn_low_grams", q, q.Low, gramsPerKg)
+	x.known("frostline_tonight_burn_high_grams", q, q.High, gramsPerKg)
+	q = t.EndFuelKg
+	x.known("frostline_tonight_end_fuel_grams", q, q.Value, gramsPerKg)
+	x.known("frostline_tonight_end_fuel_low_grams", q, q.Low, gramsPerKg)
+	x.known("frostline_tonight_end_fuel_high_grams", q, q.High, gramsPerKg)
+	x.known("frostline_tonight_thin_after_seconds", t.ThinAfterH, t.ThinAfterH.Value, secondsPerH)
+	x.oneOf("frostline_tonight_enough", tristate(t.Enough), []string{"yes", "no", "unknown"})
 }
 
 // nights says what a degree costs this van, and how far its forecasts may be believed.

@@ -12,19 +12,21 @@ import (
 
 // line is how a quantity is shown: its number's name, its word and unit.
 type line struct {
-	name    string
-	word    string
-	unit    show.Unit
-	series  string          // of the history, for the trace; "" draws none
-	past    string          // said behind the trace's numbers where they are not of the row's own kind
-	note    string          // said under a known number
-	channel sensors.Channel // without it in the wiring the line is listed as not fitted
+	name      string
+	word      string
+	unit      show.Unit
+	series    string          // of the history, for the trace; "" draws none
+	past      string          // said behind the trace's numbers where they are not of the row's own kind
+	note      string          // said under a known number
+	whenKnown bool            // left out while it is unknown
+	channel   sensors.Channel // without it in the wiring the line is listed as not fitted
 }
 
 func tonightLines() []line {
 	return []line{
 		{name: "nights_left", word: "Nights left", unit: show.Nights},
 		{name: "fuel_kg", series: "fuel_kg", word: "Fuel", unit: show.Kg},
+		{name: "end_fuel_kg", word: "Left in the morning", unit: show.Kg, whenKnown: true},
 		{name: "expected_low_c", word: "Expected low", unit: show.C},
 	}
 }
@@ -46,6 +48,9 @@ func nowLines() []line {
 func tonightRows(f *frame, l look) []row {
 	var out []row
 	for _, x := range tonightLines() {
+		if x.whenKnown && !quantityOf(f.snap, x.name).Known() {
+			continue
+		}
 		r := x.row(f, l)
 		if x.name == "fuel_kg" {
 			r.Note = join(r.Note, cylinderNote(f.snap.Est))

@@ -71,6 +71,7 @@ func quietEvening() *core.Snapshot {
 		Tonight: nights.Tonight{Verdict: "Likely enough. About 3 more nights.", Odds: "9 in 10",
 			Facts:      []string{"4.9–5.5 kg in the cylinder", "1.31–1.92 kg a night over the last 6", "pressure thin after 4 am"},
 			NightsLeft: good(3.2, 2.5, 4.1), FullInputLeftH: good(29, 26, 31), ExpectedLowC: suspect(-11, -15, -7, "no forecast given"),
+			NightKg: good(1.6, 1.31, 1.92), EndFuelKg: good(3.6, 3.2, 3.9), FuelOdds: good(0.99, 0.99, 0.99), PressureOdds: good(0.93, 0.93, 0.93), ThinAfterH: estimate.Unknown("not before the night is over"),
 			EndsWall: parked.Add(14 * time.Hour), NightsSeen: 6, Enough: estimate.Yes},
 		Forecasts: nights.Calibration{NightsN: 20, HeldN: 19, MeanErrKg: -0.03, RMSErrKg: 0.125, WiderRatio: 1},
 		Totals:    core.Totals{BurnedKg: 38.4, CylinderChanges: 4, ClockSteps: 1, Nights: 23, Boots: 9},
