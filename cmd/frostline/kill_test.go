@@ -169,6 +169,9 @@ type shown struct {
 		Quality string  `json:"quality"`
 		Why     string  `json:"why"`
 	} `json:"numbers"`
+	Gas struct {
+		Fault string `json:"fault"`
+	} `json:"gas"`
 	Cylinder struct {
 		TareEntered bool `json:"tare_entered"`
 	} `json:"cylinder"`
