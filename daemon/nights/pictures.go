@@ -60,16 +60,14 @@ func CostPicture(rows []Night, h HeatLoss) (p show.CostPicture, nightH float64) 
 }
 
 // StripPicture is the nights of the ledger as a strip without a tonight, in order of their
-// dates; a bar is named by month and day.
+// dates; a bar is named by its day, and the picture says from when to when.
 func StripPicture(rows []Night) show.NightsPicture {
 	rows = slices.Clone(rows)
 	slices.SortStableFunc(rows, func(a, b Night) int { return strings.Compare(a.Date, b.Date) })
 	p := show.NightsPicture{Title: "Nights of the ledger", PastOnly: true}
 	for _, n := range rows {
 		bar := show.NightBar{Kg: math.NaN(), LowC: math.NaN()}
-		if _, monthDay, ok := strings.Cut(n.Date, "-"); ok {
-			bar.Label = monthDay
-		}
+		bar.Label = n.Date[strings.LastIndexByte(n.Date, '-')+1:]
 		if n.BurnedKg != nil {
 			bar.Kg = *n.BurnedKg
 		}

@@ -117,7 +117,7 @@ func TestTheLedgersPicturesAreDocumentsWithEveryNight(t *testing.T) {
 			}
 		}
 		for class, want := range map[string]map[string]int{
-			"strip": {"nights-past": 11, "nights-blank": 1, "nights-low": 12, "nights-now": 0, "nights-left": 0, "nights-count": 0, "nights-scale": 2},
+			"strip": {"nights-past": 11, "nights-blank": 1, "nights-low": 12, "nights-now": 0, "nights-left": 0, "nights-count": 0, "nights-scale": 3},
 			"cost":  {"cost-night": 11, "cost-band": 1, "cost-line": 1},
 		}[name] {
 			if classes[class] != want {

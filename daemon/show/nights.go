@@ -65,6 +65,9 @@ func StripOfNights(p NightsPicture) string {
 		s.past(barPitch*float64(i), n)
 	}
 	if p.PastOnly {
+		fmt.Fprintf(&s.b, `<text class="nights-label" x="0" y="%s">%s</text>`, num(stripTop-4), text(p.Desc))
+		fmt.Fprintf(&s.b, `<text class="nights-scale" x="%s" y="%s" text-anchor="end">%s</text>`,
+			num(w), num(stripTop+barLong), text(p.Units.Number(s.scale, Kg)))
 		s.ends()
 		s.b.WriteString(`</svg>`)
 		return s.b.String()
