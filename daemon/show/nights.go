@@ -38,8 +38,9 @@ const (
 	barGap     = (barPitch - barWide) / 2
 	leastHatch = 6.0 // shorter bars, or bars narrower than this on a narrow phone, carry no hatching
 	narrowPx   = 320.0
-	countWide  = 60.0 // the number stands at the right end
-	mostLeft   = 14   // nights to come that are drawn one by one
+	countWide  = 60.0  // the number stands at the right end
+	leastWide  = 300.0 // of a picture of few nights: as wide as a phone, its words are not blown up there
+	mostLeft   = 14    // nights to come that are drawn one by one
 )
 
 // StripOfNights draws past nights as filled bars hanging from a line, each as long as what it
@@ -56,11 +57,12 @@ func StripOfNights(p NightsPicture) string {
 	if p.PastOnly {
 		ahead, p.Tonight = 0, NightBar{Kg: math.NaN(), LowC: math.NaN()}
 	}
-	w := barPitch*float64(len(p.Past)+ahead) + countWide
+	bars := barPitch * float64(len(p.Past)+ahead)
+	w := max(bars+countWide, leastWide)
 	s := strip{p: p, w: w, scale: p.longest()}
 	s.lowC, s.highC = p.temperatures()
 	open(&s.b, "nights", "xMidYMid meet", w, stripH, p.Title, p.Desc)
-	fmt.Fprintf(&s.b, `<line class="nights-line" x1="0" y1="%s" x2="%s" y2="%s"/>`, num(stripTop), num(w-countWide), num(stripTop))
+	fmt.Fprintf(&s.b, `<line class="nights-line" x1="0" y1="%s" x2="%s" y2="%s"/>`, num(stripTop), num(bars), num(stripTop))
 	for i, n := range p.Past {
 		s.past(barPitch*float64(i), n)
 	}
@@ -81,7 +83,7 @@ func StripOfNights(p NightsPicture) string {
 			s.left(x+barPitch*float64(i), float64(i))
 		}
 		if p.LeftHigh > mostLeft { // the rest is said by the number
-			fmt.Fprintf(&s.b, `<text class="nights-more" x="%s" y="%s">…</text>`, num(w-countWide), num(stripTop+4))
+			fmt.Fprintf(&s.b, `<text class="nights-more" x="%s" y="%s">…</text>`, num(bars), num(stripTop+4))
 		}
 	} else {
 		fmt.Fprintf(&s.b, `<text class="nights-unknown" x="%s" y="%s">?</text>`, num(x+barPitch/2), num(stripTop+18))
