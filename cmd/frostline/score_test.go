@@ -68,7 +68,7 @@ var limits = [...]struct {
 	{"full width", score.Yes, []float64{240}},
 	{"burn as published", score.No, []float64{6, 4.5}},
 	{"the same in a gale", score.Unasked, nil},
-	{"night's consumption in the ledger, 14 nights", score.No, []float64{1.8, 3.6}},
+	{"night's consumption in the ledger, 14 nights", score.Yes, []float64{1, 3}},
 	{"the same nights by the fall", score.Yes, []float64{1, 3}},
 	{"heater lit or not", score.No, []float64{0.08, 0.12}},
 	{"shares of heater and burners", score.Yes, []float64{4, 10}},

@@ -14,7 +14,7 @@ const (
 	absentFrac   = 0.6 // of the least tare, where cylinders are small
 	absentS      = 10  // for as long; a bump of the road is shorter
 	restBlocksN  = 3   // blocks that must agree before a level is believed
-	placedN      = 6   // and after a cylinder was set down
+	placedN      = 4   // and after a cylinder was set down: hands let go within one
 	restMostN    = 12  // after so many the middle one is taken, however they disagree
 	restSpreadKg = 0.010
 	beforeRoadS  = 90  // weights younger than this when a drive is noticed are of the road

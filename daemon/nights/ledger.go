@@ -21,6 +21,8 @@ const (
 	mixedMost     = 5 * time.Minute  // of a day that a night dated later may hold
 	burnErrFrac   = 0.03             // 95 % error of the burned total itself, estimation.md 2 (bias about 1 % a night, trebled)
 	endsErrKg     = 0.030            // 95 % error of the burned total at both ends of the window: a flame that is lit there is not yet weighed (fortnight_test.go)
+	apartFrac     = 0.06             // by which the sum of what burned and the fall of the fuel may part: its own error, and that again
+	strangeKg     = 0.1              // no tick burns so much
 	gapBurnKgPerH = 0.150            // what may burn unseen at least, estimation.md 2
 )
 
@@ -154,7 +156,7 @@ func (l *Ledger) Step(st sensors.Stamp, e *estimate.Estimates, alarms int) *Nigh
 		return done
 	}
 	if l.open == nil {
-		l.open = &running{Date: date, From: from, To: to, FirstKg: e.BurnedKg, DayKg: l.dayBefore(from, e.BurnedKg)}
+		l.open = &running{Date: date, From: from, To: to, FirstKg: e.BurnedKg, LastKg: e.BurnedKg, DayKg: l.dayBefore(from, e.BurnedKg)}
 		// A night that began before the program did has a gap at its head.
 		l.open.HeadH = max(0, st.Wall.Sub(from).Hours()-dt.Hours())
 		l.open.GapH = l.open.HeadH

@@ -19,6 +19,7 @@ type running struct {
 	HeadH                      float64 `json:",omitempty"` // of the window, before that
 	Torn                       bool    `json:",omitempty"` // by a restart: SinceH lacks what lay in it
 	FirstKg, LastKg            float64 // burned total at both ends
+	Weighed                    weighed `json:",omitzero"`
 	LockerFirstC, LockerLastC  float64
 	HasLocker                  bool
 	HeaterKg, OtherKg, HeaterH float64
@@ -40,6 +41,35 @@ type running struct {
 	StarvedH   float64        `json:",omitempty"`
 	Dry        bool           `json:",omitempty"`
 	Forecast   *promise       `json:",omitempty"`
+}
+
+// weighed is what a night burned by the fall of the fuel, which does not drift as a sum of
+// recognised flames does. Where the fuel moves for another reason, the sum stands in.
+type weighed struct {
+	Kg, FuelKg       float64
+	Known            bool // FuelKg
+	Entered, Learned bool // the tare it was weighed with
+}
+
+func (w *weighed) add(e *estimate.Estimates, burnedKg float64, changed bool) {
+	now := weighed{FuelKg: e.FuelKg.Value, Known: e.FuelKg.Known(), Entered: e.TareEntered, Learned: e.TareLearned}
+	fall := w.FuelKg - now.FuelKg
+	if changed || !w.Known || !now.Known || w.Entered != now.Entered || w.Learned != now.Learned || math.Abs(fall) > strangeKg {
+		fall = burnedKg
+	}
+	now.Kg = w.Kg + fall
+	*w = now
+}
+
+// burnedKg is the night's fuel of the two, and how far apart they are if that is more than
+// either can be wrong: then a load was put on, or a tare was corrected, and the sum of what
+// burned is the one that did not see it.
+func (r *running) burnedKg() (kg, doubtKg float64) {
+	sum := r.LastKg - r.FirstKg
+	if apart := math.Abs(r.Weighed.Kg - sum); apart > apartFrac*sum+endsErrKg {
+		return sum, apart
+	}
+	return max(0, r.Weighed.Kg), 0
 }
 
 // mean is a time-weighted mean with its least value.
@@ -87,12 +117,12 @@ func (r *running) add(p *Params, e *estimate.Estimates, dt time.Duration, alarms
 	r.Moved = r.Moved || e.Moving
 	r.Untrusted = r.Untrusted || !e.ClockTrusted
 	r.Band = max(r.Band, bandRank(e.Band))
+	changed := slices.ContainsFunc(e.Happened, func(x estimate.Happening) bool {
+		return x.Kind == estimate.CylinderPlaced || x.Kind == estimate.CylinderRemoved
+	})
+	r.Changed = r.Changed || changed
+	r.Weighed.add(e, e.BurnedKg-r.LastKg, changed)
 	r.LastKg = e.BurnedKg
-	for _, x := range e.Happened {
-		if x.Kind == estimate.CylinderPlaced || x.Kind == estimate.CylinderRemoved {
-			r.Changed = true
-		}
-	}
 	if e.LockerC.Known() {
 		if !r.HasLocker {
 			r.HasLocker, r.LockerFirstC = true, e.LockerC.Value
@@ -236,8 +266,8 @@ func (l *Ledger) fuelOf(r *running, n *Night, spanH float64) {
 	if r.WatchedH < mostlyFrac*spanH || r.LastKg < r.FirstKg {
 		return
 	}
-	burned := r.LastKg - r.FirstKg
-	half := math.Hypot(burnErrFrac*burned, endsErrKg)
+	burned, doubt := r.burnedKg()
+	half := math.Hypot(math.Hypot(burnErrFrac*burned, endsErrKg), doubt)
 	if r.HasLocker {
 		half = math.Hypot(half, l.p.DriftKgPerK*(r.LockerLastC-r.LockerFirstC))
 	} else {
