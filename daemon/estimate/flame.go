@@ -11,6 +11,7 @@ const (
 	litBelief    = 0.9
 	outBelief    = 0.1
 	sureBlocks   = 2    // in a row, believed
+	plainBelief  = 0.95 // one block is enough: what two at litBelief come to, were they independent, and less
 	likelyBlocks = 6    // in a row, likelier than not
 	handBelief   = 0.65 // a hand-set burner can be at any rate the heater passes through
 	steadyAfterS = 60   // from when on a flame's rate is known well enough to learn from
@@ -218,13 +219,15 @@ func (f *burning) flame(g int, upS float64, told *[]Happening) {
 	// A flame is lit only while something surely burns: as another one dies the rate
 	// passes through those of the smaller ones.
 	likely := 0.5
-	if f.split.apps[f.member[g][0]].Kind == Burner && !fl.on {
+	hand := f.split.apps[f.member[g][0]].Kind == Burner
+	if hand && !fl.on {
 		likely = handBelief
 	}
 	may := fl.on || f.bank.off() < outBelief
 	fl.sure = count(fl.sure, may && against > litBelief)
 	fl.likely = count(fl.likely, may && against > likely)
-	if fl.sure < sureBlocks && fl.likely < likelyBlocks {
+	plain := may && !hand && against > plainBelief
+	if !plain && fl.sure < sureBlocks && fl.likely < likelyBlocks {
 		return
 	}
 	if !fl.on {

@@ -19,7 +19,7 @@ const (
 	restSpreadKg = 0.010
 	beforeRoadS  = 90  // weights younger than this when a drive is noticed are of the road
 	driveRestS   = 150 // after a drive, for springs and people to settle
-	drivenN      = 18  // blocks whose middle weighs a cylinder set down in a moving van
+	drivenN      = 16  // blocks whose middle weighs a cylinder set down in a moving van
 	drivenSDKg   = 0.060
 	gapS         = 60   // without a weight: the burn in between is not known
 	gapKgPerH    = 0.15 // by which a gap widens the fuel (estimation.md 2, "Gating")
