@@ -70,6 +70,7 @@ var limits = [...]struct {
 	{"the same in a gale", score.Unasked, nil},
 	{"night's consumption in the ledger, 14 nights", score.Yes, []float64{1, 3}},
 	{"the same nights by the fall", score.Yes, []float64{1, 3}},
+	{"nights forecast as they began", score.NoTgt, []float64{2, 0.6}},
 	{"heater lit or not", score.No, []float64{0.08, 0.12}},
 	{"shares of heater and burners", score.Yes, []float64{4, 10}},
 	{"heater's flame", score.Yes, []float64{45.5, 80, 4}},

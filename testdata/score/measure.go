@@ -129,6 +129,11 @@ type night struct {
 	offPct     float64
 	fuelOffPct float64 // the fall of the fuel estimate instead; NaN if the cylinder was changed
 	leak       bool
+
+	// What was forecast at its begin: whether its 95 % held what was used, how far its middle
+	// was off, and the width, kg. NaN and false without one.
+	held              bool
+	missedKg, widthKg float64
 }
 
 // nights takes the rows whose window lies within the recording and in which something
@@ -158,9 +163,13 @@ func (r *Recording) nights() []night {
 		if trueKg == 0 {
 			continue
 		}
-		n := night{100 * (*e.BurnedKg/trueKg - 1), math.NaN(), leakKg > 0}
+		n := night{100 * (*e.BurnedKg/trueKg - 1), math.NaN(), leakKg > 0, false, math.NaN(), math.NaN()}
 		if !changed {
 			n.fuelOffPct = 100 * ((r.fuelAt(start)-r.fuelAt(e.At))/trueKg - 1)
+		}
+		if e.ForecastKg != nil && e.ForecastLowKg != nil && e.ForecastHighKg != nil {
+			n.held = *e.ForecastLowKg <= trueKg && trueKg <= *e.ForecastHighKg
+			n.missedKg, n.widthKg = *e.ForecastKg-trueKg, *e.ForecastHighKg-*e.ForecastLowKg
 		}
 		out = append(out, n)
 	}

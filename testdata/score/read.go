@@ -100,13 +100,16 @@ type Row struct {
 // Event is one line of the events at true time. From and To are states of an alarm, or the
 // wall labels of a night.
 type Event struct {
-	At       time.Time `json:"-"`
-	UpS      float64   `json:"up_s"`
-	Kind     string
-	ID       string
-	From, To string
-	Guess    string
-	BurnedKg *float64 `json:"burned_kg"`
+	At             time.Time `json:"-"`
+	UpS            float64   `json:"up_s"`
+	Kind           string
+	ID             string
+	From, To       string
+	Guess          string
+	BurnedKg       *float64 `json:"burned_kg"`
+	ForecastKg     *float64 `json:"forecast_kg"`
+	ForecastLowKg  *float64 `json:"forecast_low_kg"`
+	ForecastHighKg *float64 `json:"forecast_high_kg"`
 }
 
 // Recording is one van: the truth, and what the binary printed.

@@ -167,7 +167,36 @@ func burnLines(all []*Recording) []Line {
 			met(mid <= 1 && worst <= 3), nightEach.String(), []float64{mid, worst}},
 		{"the same nights by the fall of the fuel estimate, median; worst, %", "1; 3", fmt.Sprintf("%.1f; %.1f", fallMid, fallWorst),
 			met(fallMid <= 1 && fallWorst <= 3), fallEach.String(), []float64{fallMid, fallWorst}},
+		forecastLine(all),
 	}
+}
+
+// forecastLine is how the forecasts made as nights began stood against what was used.
+func forecastLine(all []*Recording) Line {
+	var each each
+	var misses sum
+	n, held := 0, 0
+	for _, r := range all {
+		var said []string
+		for _, x := range r.nights() {
+			if math.IsNaN(x.missedKg) {
+				continue
+			}
+			n++
+			word := "missed"
+			if x.held {
+				held++
+				word = "held"
+			}
+			misses.add(x.missedKg)
+			said = append(said, fmt.Sprintf("%+.2f of %.2f %s", x.missedKg, x.widthKg, word))
+		}
+		if said != nil {
+			each.say(r, "%s", strings.Join(said, ", "))
+		}
+	}
+	return Line{"nights forecast as they began: held by the 95 %, of; error rms, kg", "–", fmt.Sprintf("%d of %d; %.2f", held, n, misses.rms()),
+		NoTgt, each.String(), []float64{float64(n - held), misses.rms()}}
 }
 
 func applianceLines(all []*Recording) []Line {
