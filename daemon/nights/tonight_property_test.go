@@ -108,10 +108,10 @@ func TestAColderExpectedLowNeverHelps(t *testing.T) {
 	})
 }
 
-func (x Tonight) quantities() map[string]estimate.Quantity {
-	return map[string]estimate.Quantity{"nights left": x.NightsLeft, "night": x.NightKg, "end": x.EndFuelKg, "fuel odds": x.FuelOdds,
-		"pressure odds": x.PressureOdds, "thin": x.ThinAfterH, "ratio": x.SupplyRatio, "margin": x.SeatMarginK, "charge": x.ChargeAh,
-		"full input": x.FullInputLeftH, "low": x.ExpectedLowC}
+func (t *Tonight) quantities() map[string]estimate.Quantity {
+	return map[string]estimate.Quantity{"nights left": t.NightsLeft, "night": t.NightKg, "end": t.EndFuelKg, "fuel odds": t.FuelOdds,
+		"pressure odds": t.PressureOdds, "thin": t.ThinAfterH, "ratio": t.SupplyRatio, "margin": t.SeatMarginK, "charge": t.ChargeAh,
+		"full input": t.FullInputLeftH, "low": t.ExpectedLowC}
 }
 
 // inOrder wants every quantity of a forecast to be a number in its range.
