@@ -392,3 +392,14 @@ func TestTheAPISaysEveryNumberWithUnitIntervalAndAge(t *testing.T) {
 		}
 	})
 }
+
+func TestAVanWithoutABrokerIsNotToldThatItIsAway(t *testing.T) {
+	away := alerts.Status{ID: "broker-away", Title: "The MQTT broker is away", State: alerts.Suppressed, Priority: alerts.Low, Silent: true, SuppressedBy: alerts.BrokerNotConfigured}
+	if page := ask(pageFor(with(quietEvening(), away)), "GET", "/", "").Body.String(); strings.Contains(page, away.Title) {
+		t.Error("the page has a notice about a broker that nobody asked for")
+	}
+	away.SuppressedBy = "another alarm of this cause stands"
+	if page := ask(pageFor(with(quietEvening(), away)), "GET", "/", "").Body.String(); !strings.Contains(page, away.Title) {
+		t.Error("an alarm that is suppressed for another reason is not on the page")
+	}
+}

@@ -194,7 +194,10 @@ func (v view) shape(f *frame) string {
 // alarmViews parts the alarms into those that take the first place of the page (all of the
 // highest priority that calls for it) and the rest that are not normal.
 func (s *Server) alarmViews(snap *core.Snapshot) (place, others []alarmView) {
-	list := slices.DeleteFunc(slices.Clone(snap.Alarms), func(a alerts.Status) bool { return a.State == alerts.Normal })
+	list := slices.DeleteFunc(slices.Clone(snap.Alarms), func(a alerts.Status) bool {
+		// That nobody asked for MQTT is no notice on a page.
+		return a.State == alerts.Normal || a.State == alerts.Suppressed && strings.HasPrefix(a.SuppressedBy, alerts.BrokerNotConfigured)
+	})
 	slices.SortStableFunc(list, func(a, b alerts.Status) int {
 		if a.State.Standing() != b.State.Standing() {
 			return int(a.State) - int(b.State) // shelved, suppressed and out of service stand last
