@@ -262,7 +262,8 @@ func leakSuspicion() Rule {
 		},
 		Why: func(f *Facts) string {
 			w := &f.Est.Watch
-			if q := w.LossGPerH; q.Known() && (w.Quiet || w.Suspected) {
+			// A flow that nothing explains is no slow loss: what was fitted before it is another matter.
+			if q := w.LossGPerH; q.Known() && (w.Quiet && !w.Suspected || w.Suspected && q.Low > 0 && !w.Fast) {
 				return joined("loses "+show.Choice{}.Value(q.Value, q.Low, q.High, show.GPerH), w.Why)
 			}
 			if w.Why != "" {

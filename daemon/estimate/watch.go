@@ -76,6 +76,7 @@ type weightWatch struct {
 	drift          drift // what the quiet stretches teach of the scale itself
 	loss, smallest Quantity
 	suspected      bool
+	open           bool   // the evidence leans to a loss: the coefficient is not learned meanwhile
 	why            string // of suspected
 	leastKgPerH    float64
 }
@@ -241,9 +242,12 @@ func (w *weightWatch) point(p watchPoint, s Scale) {
 	w.ring[(w.head+w.n)%len(w.ring)] = p
 	w.n++
 	w.judge(p.UpS, p.Kg, s)
-	if w.suspected || w.out {
+	switch {
+	case w.suspected || w.out:
 		w.drift.doubt()
-	} else {
+	case w.open:
+		w.drift.n = 0
+	default:
 		w.drift.point(p, s.tcLimitKgPerK(p.Kg))
 	}
 }
@@ -256,7 +260,7 @@ func (w *weightWatch) judge(upS, kg float64, s Scale) {
 	limit := s.tcLimitKgPerK(kg)
 	cheap := min(max((s.ZeroTCGPerK-0.42)/(2.5-0.42), 0), 1)
 	was := w.suspected
-	w.suspected = false
+	w.suspected, w.open = false, false
 	plainest := 0.0
 	for _, win := range watchWindows {
 		f, ok := w.fit(upS-win.h*3600, win.h)
@@ -275,11 +279,21 @@ func (w *weightWatch) judge(upS, kg float64, s Scale) {
 			}
 		}
 		above := need > 0 && loss > need
+		half := drift + 1.96*1000*f.sdKgPerH + 0.6*floor
+		if e, ok := f.moments.weigh(w.drift.kgPerK(limit)); ok && e.counts(win.h) && max(floor, 1000*e.smallestKgPerH()) < smallest {
+			smallest = max(floor, 1000*e.smallestKgPerH())
+			w.open = w.open || e.ln >= openLn
+			loss, half = 1000*e.lossKgPerH, 1.96*1000*e.sdKgPerH+0.6*floor
+			least := floor
+			if !w.asked && !was {
+				least = win.unasked * floor
+			}
+			above = above || e.ln >= evidenceLn && loss > least && least > 0
+		}
 		if w.suspected && (!above || loss/smallest < plainest) {
 			continue
 		}
 		plainest = loss / smallest
-		half := drift + 1.96*1000*f.sdKgPerH + 0.6*floor
 		at := seconds(upS)
 		w.loss = Quantity{Value: loss, Low: loss - half, High: loss + half, Quality: sensors.Good, At: at}
 		w.smallest = Quantity{Value: smallest, Low: smallest, High: smallest, Quality: sensors.Good, At: at}
@@ -292,7 +306,10 @@ func (w *weightWatch) judge(upS, kg float64, s Scale) {
 
 // slope is a loss fitted to quiet stretches, each with a level of its own, and how the
 // cell's temperature moved along.
-type slope struct{ lossKgPerH, sdKgPerH, tempKPerH float64 }
+type slope struct {
+	lossKgPerH, sdKgPerH, tempKPerH float64
+	moments
+}
 
 // fit is least squares over the points since fromS. It wants two thirds of the time
 // watched, so that a window never speaks for hours it did not see.
@@ -304,8 +321,7 @@ func (w *weightWatch) fit(fromS, hours float64) (slope, bool) {
 	if float64(w.n-first) < hours*3600/pointS*2/3 {
 		return slope{}, false
 	}
-	var tt, tk, tc, kk float64
-	free := 0
+	var m moments
 	for i := first; i < w.n; {
 		j := i
 		var t, k, c float64
@@ -317,21 +333,23 @@ func (w *weightWatch) fit(fromS, hours float64) (slope, bool) {
 		t, k, c = t/n, k/n, c/n
 		for ; i < j; i++ {
 			p := w.at(i)
-			dt := (p.UpS - t) / 3600
-			tt += dt * dt
-			tk += dt * (p.Kg - k)
-			tc += dt * (p.CellC - c)
-			kk += (p.Kg - k) * (p.Kg - k)
-			free++
+			dt, dk, dc := (p.UpS-t)/3600, p.Kg-k, p.CellC-c
+			m.tt += dt * dt
+			m.tk += dt * dk
+			m.tc += dt * dc
+			m.kk += dk * dk
+			m.kc += dk * dc
+			m.cc += dc * dc
+			m.free++
 		}
-		free--
+		m.free--
 	}
-	if free < 4 || tt <= 0 {
+	if m.free < 4 || m.tt <= 0 {
 		return slope{}, false
 	}
-	b := tk / tt
-	rest := max(kk-b*tk, 0)
-	return slope{-b, math.Sqrt(rest / float64(free-1) / tt), tc / tt}, true
+	b := m.tk / m.tt
+	rest := max(m.kk-b*m.tk, 0)
+	return slope{-b, math.Sqrt(rest / float64(m.free-1) / m.tt), m.tc / m.tt, m}, true
 }
 
 // result is what the watch says now; tracking is whether the scale weighs.
