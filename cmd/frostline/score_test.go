@@ -174,7 +174,7 @@ func brief(t *testing.T, offG float64, lateS int) (*score.Recording, error) {
 	t.Helper()
 	start := time.Date(2026, 1, 10, 0, 0, 0, 0, time.UTC)
 	const boots = 2
-	truth := "time,fuel_kg,burn_kg_h,heater_on,stove_kw,leak_kg_h,liquid_temp_c,cylinder_present,moving,wind_m_s\n"
+	truth := "time,fuel_kg,burn_kg_h,heater_on,stove_kw,leak_kg_h,liquid_temp_c,cylinder_present,moving,wind_m_s,gas_ppm\n"
 	est := "up_s,wall,fuel_kg,fuel_low_kg,fuel_high_kg,burn_kg_h,heater_kg_h,liquid_c,liquid_low_c,liquid_high_c,gas_band,appliances\n"
 	var events strings.Builder
 	fuel := 5.0
@@ -184,7 +184,7 @@ func brief(t *testing.T, offG float64, lateS int) (*score.Recording, error) {
 			burn, lit = 0.12, 1
 		}
 		fuel -= burn / 60
-		truth += fmt.Sprintf("%s,%.4f,%.4f,%d,0,0,5,1,0,3\n", start.Add(time.Duration(m+1)*time.Minute).Format(time.RFC3339), fuel, burn, lit)
+		truth += fmt.Sprintf("%s,%.4f,%.4f,%d,0,0,5,1,0,3,0\n", start.Add(time.Duration(m+1)*time.Minute).Format(time.RFC3339), fuel, burn, lit)
 		f := fuel + offG/1000
 		est += fmt.Sprintf("%d,1970-01-01T00:00:00Z,%.4f,%.4f,%.4f,%.4f,%.4f,5,4,6,background,\"{\"\"heater\"\":%.4f}\"\n", up, f, f-0.1, f+0.1, burn, burn, burn)
 		if m%60 == 0 {
@@ -267,7 +267,7 @@ func TestScoringRefusesOutputsThatDoNotFitTheTruth(t *testing.T) {
 		"a number that is none":      {head + "x" + row, "", "line 2"},
 		"an event cut short":         {head + "1" + row, `{"up_s":`, "line 1"},
 	} {
-		_, err := score.Read(strings.NewReader(van), strings.NewReader("time,fuel_kg,burn_kg_h,heater_on,stove_kw,leak_kg_h,liquid_temp_c,cylinder_present,moving,wind_m_s\n"),
+		_, err := score.Read(strings.NewReader(van), strings.NewReader("time,fuel_kg,burn_kg_h,heater_on,stove_kw,leak_kg_h,liquid_temp_c,cylinder_present,moving,wind_m_s,gas_ppm\n"),
 			strings.NewReader("time,kind,detail\n"), strings.NewReader(c.est), strings.NewReader(c.events))
 		if err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: got %v, want an error with %q", what, err, c.want)

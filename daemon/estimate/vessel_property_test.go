@@ -204,6 +204,9 @@ func TestTheColdStaysSoundWhateverIsRead(t *testing.T) {
 		}
 	})
 	t.Logf("risks seen %v, starved with causes %d, outlooks %d", known, withCauses, outlooks)
+	if testing.Short() {
+		return // twenty walks may by chance see no outlook; a hundred do not
+	}
 	if known[supply.NotAssessed] == 0 || len(known) < 2 || withCauses == 0 || outlooks == 0 {
 		t.Errorf("the walk saw risks %v, causes %d and outlooks %d times; want some of each", known, withCauses, outlooks)
 	}

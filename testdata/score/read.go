@@ -73,6 +73,7 @@ type Minute struct {
 	HeaterFrac   float64 // share of the minute the heater was lit
 	LiquidC      float64
 	WindMPerS    float64
+	GasPpm       float64 // fuel vapour at the floor
 	Present      bool
 	Moving       bool
 	Cylinder     int // counts the cylinders and fillings, from 0
@@ -222,7 +223,7 @@ func (r *Recording) readTruth(in io.Reader) error {
 		var n numbers
 		m := Minute{At: at, FuelKg: n.of(cell("fuel_kg")), LeakKgPerH: n.of(cell("leak_kg_h")),
 			HeaterFrac: n.of(cell("heater_on")), StoveKgPerH: r.Van.kgPerH(n.of(cell("stove_kw"))),
-			LiquidC: n.of(cell("liquid_temp_c")), WindMPerS: n.of(cell("wind_m_s")),
+			LiquidC: n.of(cell("liquid_temp_c")), WindMPerS: n.of(cell("wind_m_s")), GasPpm: n.of(cell("gas_ppm")),
 			Present: cell("cylinder_present") == "1", Moving: cell("moving") == "1"}
 		burnt := n.of(cell("burn_kg_h")) // by appliances: the leak is in a column of its own
 		m.OutKgPerH = burnt + m.LeakKgPerH
