@@ -280,8 +280,9 @@ func (w *weightWatch) judge(upS, kg float64, s Scale) {
 		}
 		above := need > 0 && loss > need
 		half := drift + 1.96*1000*f.sdKgPerH + 0.6*floor
-		if e, ok := f.moments.weigh(w.drift.kgPerK(limit)); ok && e.counts(win.h) && max(floor, 1000*e.smallestKgPerH()) < smallest {
-			smallest = max(floor, 1000*e.smallestKgPerH())
+		e, ok := f.moments.weigh(w.believed(limit, upS-win.h*3600))
+		if ok && e.counts(win.h) && 1000*e.smallestKgPerH(floor/1000) < smallest {
+			smallest = 1000 * e.smallestKgPerH(floor/1000)
 			w.open = w.open || e.ln >= openLn
 			loss, half = 1000*e.lossKgPerH, 1.96*1000*e.sdKgPerH+0.6*floor
 			least := floor
@@ -302,6 +303,15 @@ func (w *weightWatch) judge(upS, kg float64, s Scale) {
 			w.why = fmt.Sprintf("weight falls by %.0f g/h over %.0f h, and %.0f g/h could be told from temperature and people", loss, win.h, smallest)
 		}
 	}
+}
+
+// believed is the coefficient before fromS: what stretches since then have taught rests on
+// the very points that are asked now.
+func (w *weightWatch) believed(limitKgPerK, fromS float64) (kgPerK, sdKgPerK float64) {
+	if w.drift.lastS > fromS {
+		return 0, limitKgPerK / sqrt3
+	}
+	return w.drift.kgPerK(limitKgPerK)
 }
 
 // slope is a loss fitted to quiet stretches, each with a level of its own, and how the

@@ -8,6 +8,8 @@ import "math"
 const (
 	lossMostKgPerH = 0.150 // more is no slow loss
 	evidenceLn     = 10.0  // log of the ratio that counts: one false call a month at most (estimation.md 2)
+	power95        = 1.645 // standard deviations above a limit, that 19 losses in 20 are seen
+	bentK          = 0.5   // rms of a temperature beside its ramp; a lag that is off by 20 min makes 0.3 K of 1 K/h
 	openLn         = 3.0   // from which on the question is open: twenty to one
 	dayH           = 24.0  // a whole day is orthogonal to a slope, whatever the coefficient
 )
@@ -52,13 +54,15 @@ func (m *moments) weigh(kgPerK, sdKgPerK float64) (e evidence, ok bool) {
 	} else { // the loss would have to be a gain
 		e.ln = math.Min(e.ln, 0)
 	}
-	e.ramp = m.cc-m.tc*m.tc/m.tt < driftLeastK*driftLeastK
+	e.ramp = m.cc-m.tc*m.tc/m.tt < bentK*bentK*float64(m.free)
 	return e, true
 }
 
-// smallestKgPerH is the loss at which the evidence would do.
-func (e evidence) smallestKgPerH() float64 {
-	return e.sdKgPerH * math.Sqrt(2*max(evidenceLn+math.Log(lossMostKgPerH/(math.Sqrt(2*math.Pi)*e.sdKgPerH)), 1))
+// smallestKgPerH is the loss that is seen 19 times in 20: its evidence then does, and it
+// stands above the practical floor.
+func (e evidence) smallestKgPerH(floorKgPerH float64) float64 {
+	z := math.Sqrt(2 * max(evidenceLn+math.Log(lossMostKgPerH/(math.Sqrt(2*math.Pi)*e.sdKgPerH)), 1))
+	return max(floorKgPerH, z*e.sdKgPerH) + power95*e.sdKgPerH
 }
 
 // counts reports whether the evidence may be asked at all over so many hours.
