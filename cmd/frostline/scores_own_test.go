@@ -6,10 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -19,13 +21,11 @@ import (
 	"frostline/daemon/core"
 	"frostline/sensors"
 	"frostline/sensors/sim"
-	"frostline/testdata/scenarios"
 	"frostline/testdata/score"
 )
 
-// ownVans are the scenarios that are redrawn, from testdata/score/scenarios; "leak" is the
-// demo's.
-var ownVans = [...]string{"night", "gale", "loss-150", "loss-150-heated", "loss-30", "front", "floor-gas", "leak", "galley", "valve", "empties", "change"}
+// ownVans are the scenarios that are redrawn, in testdata/score/scenarios.
+var ownVans = [...]string{"night", "gale", "loss-150", "loss-150-heated", "loss-30", "front", "floor-gas", "floor-gas-150", "galley", "valve", "empties", "change"}
 
 // netMJPerKg turns a stove's kW into gas and back; only the scorer uses it, for the truth.
 const netMJPerKg = 46.35
@@ -34,25 +34,13 @@ const netMJPerKg = 46.35
 // of the tare is off by 40 g (one standard deviation), the cell's coefficients lie within the
 // data sheet's limits, and noise, weather and habits are the seed's.
 func ownRedraw(name, grade string, draw int) (*sim.Van, error) {
-	var text io.Reader
-	var err error
-	if name == "leak" {
-		text, err = scenarios.Open(name)
-	} else {
-		var b []byte
-		b, err = os.ReadFile(filepath.Join("../../testdata/score/scenarios", name+".toml"))
-		text = bytes.NewReader(b)
-	}
+	text, err := os.ReadFile(filepath.Join("../../testdata/score/scenarios", name+".toml"))
 	if err != nil {
 		return nil, err
 	}
-	s, err := sim.Load(text, name)
+	// A table of its own at the end of the file; Load fills in the cell's noise by it.
+	s, err := sim.Load(strings.NewReader(string(text)+"\n[van.scale]\ngrade = \""+grade+"\"\n"), name)
 	if err != nil {
-		return nil, err
-	}
-	s.Van.Scale.Grade = grade
-	s.Van.Scale.NoiseG, s.Van.Scale.WalkG = 0, 0 // Load has filled in those of another grade
-	if s.Van.Scale, err = gradedScale(grade); err != nil {
 		return nil, err
 	}
 	r := rand.New(rand.NewPCG(uint64(draw), 46))
@@ -67,24 +55,9 @@ func ownRedraw(name, grade string, draw int) (*sim.Van, error) {
 	s.Van.Scale.LagMin = within(25, 60) // estimation.md 2
 	s.Van.Gas.Commissioned = draw%2 == 0
 	if draw%2 == 1 && name != "valve" && name != "empties" {
-		s.Channels = withoutChannel(s.Channels, sensors.HeatCall)
+		s.Channels = slices.DeleteFunc(s.Channels, func(ch sensors.Channel) bool { return ch == sensors.HeatCall })
 	}
-	return sim.New(s, uint64(1000*draw)+uint64(len(name))), nil
-}
-
-// gradedScale is the load cell of a grade as a scenario would have it.
-func gradedScale(grade string) (sim.ScaleSpec, error) {
-	s, err := sim.Load(strings.NewReader("what = \"a cell\"\n[van.scale]\ngrade = \""+grade+"\"\n"), grade)
-	return s.Van.Scale, err
-}
-
-func withoutChannel(all []sensors.Channel, not sensors.Channel) (out []sensors.Channel) {
-	for _, ch := range all {
-		if ch != not {
-			out = append(out, ch)
-		}
-	}
-	return out
+	return sim.New(s, uint64(1000*draw+slices.Index(ownVans[:], name)+1)), nil
 }
 
 // ownTruth writes what really happened in the form the scorer reads.
@@ -167,13 +140,6 @@ func (w *ownTruth) notice(t sim.Truth) {
 	}
 }
 
-func oneIf(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
-}
-
 // ownRecording records one redraw, replays it through the program as it is shipped and reads
 // what that printed.
 func ownRecording(bin, dir, name, grade string, draw int) (*score.Recording, error) {
@@ -249,73 +215,192 @@ func ownRecorded(v *sim.Van, file string) (truth *ownTruth, err error) {
 	}
 }
 
+// fewRedraws of each scenario and cell are judged unless FROSTLINE_REDRAWS asks for more; the
+// table of DEVELOPERS.md has manyRedraws.
+const (
+	fewRedraws  = 2
+	manyRedraws = 20
+)
+
 // TestScoresOfOwnScenarios redraws our own scenarios, with the good cell and with the cheap
 // one, replays each redraw through the program as it is shipped and holds what it printed
-// against the truth. FROSTLINE_REDRAWS=20 makes twenty of each instead of one; -v prints the table
-// of DEVELOPERS.md.
+// against the truth. FROSTLINE_REDRAWS=20 makes twenty of each; -v prints the table of
+// DEVELOPERS.md, and where each miss comes from.
 func TestScoresOfOwnScenarios(t *testing.T) {
 	if testing.Short() {
-		t.Skip("long: a redraw of each scenario, with both cells")
+		t.Skip("long: redraws of a dozen scenarios, with both cells")
 	}
-	redraws := 1
+	redraws := fewRedraws
 	if n := os.Getenv("FROSTLINE_REDRAWS"); n != "" {
 		var err error
 		if redraws, err = strconv.Atoi(n); err != nil || redraws < 1 {
 			t.Fatalf("FROSTLINE_REDRAWS=%q: want a number from 1", n)
 		}
 	}
-	only := os.Getenv("FROSTLINE_SCENARIO")
-	bin := built(t)
-	type job struct {
-		name, grade string
-		draw        int
+	own, parts := redrawn(t, redraws)
+	if t.Failed() {
+		return
 	}
-	var jobs []job
-	for draw := range redraws {
-		for _, name := range ownVans {
-			for _, grade := range []string{"good", "cheap"} {
-				if only == "" || only == name {
-					jobs = append(jobs, job{name, grade, draw})
-				}
+	lines := own.Lines()
+	for i, l := range lines {
+		if l.Met[0] != score.No && l.Met[1] != score.No {
+			continue
+		}
+		for k, name := range ownVans {
+			if m := parts[k].Lines()[i]; m.N != [2]int{} {
+				t.Logf("%s: %s: %s / %s", l.Score, name, m.Measured[0], m.Measured[1])
 			}
 		}
 	}
-	type result struct {
+	t.Logf("%d redraws of each of %d scenarios with each cell\n%s", redraws, len(ownVans), score.OwnMarkdown(lines))
+	holdOwn(t, lines, redraws)
+}
+
+// redrawn judges all redraws, two at a time, and adds them in order, so that the same redraws
+// give the same table: together, and by scenario.
+func redrawn(t *testing.T, redraws int) (own score.Own, parts [len(ownVans)]score.Own) {
+	bin := built(t)
+	type judged struct {
 		r   *score.Recording
 		err error
 	}
-	results := make([]chan result, len(jobs))
+	grades := [...]string{"good", "cheap"}
+	results := make([]chan judged, redraws*len(ownVans)*len(grades))
 	for i := range results {
-		results[i] = make(chan result, 1)
+		results[i] = make(chan judged, 1)
 	}
-	ahead := make(chan struct{}, 2) // as many at a time
+	of := func(i int) (name, grade string, draw int) {
+		return ownVans[i/len(grades)%len(ownVans)], grades[i%len(grades)], i / len(grades) / len(ownVans)
+	}
+	tmp := t.TempDir()
 	var wait sync.WaitGroup
 	defer wait.Wait()
-	wait.Go(func() {
-		for i, j := range jobs {
-			ahead <- struct{}{}
-			dir := filepath.Join(t.TempDir(), strconv.Itoa(i))
-			wait.Go(func() {
-				defer func() { <-ahead }()
-				err := os.Mkdir(dir, 0o755)
-				var r *score.Recording
-				if err == nil {
-					r, err = ownRecording(bin, dir, j.name, j.grade, j.draw)
+	for half := range 2 {
+		wait.Go(func() {
+			for i := half; i < len(results); i += 2 {
+				name, grade, draw := of(i)
+				dir := filepath.Join(tmp, strconv.Itoa(i))
+				var got judged
+				if got.err = os.Mkdir(dir, 0o755); got.err == nil {
+					got.r, got.err = ownRecording(bin, dir, name, grade, draw)
 				}
-				results[i] <- result{r, errors.Join(err, os.RemoveAll(dir))}
-			})
-		}
-	})
-	var own score.Own
-	for i, j := range jobs { // in order, so that the same redraws give the same table
+				got.err = errors.Join(got.err, os.RemoveAll(dir))
+				results[i] <- got
+			}
+		})
+	}
+	for i := range results {
 		got := <-results[i]
 		if got.err != nil {
-			t.Errorf("%s, %s cell, redraw %d: %v", j.name, j.grade, j.draw, got.err)
+			name, grade, draw := of(i)
+			t.Errorf("%s, %s cell, redraw %d: %v", name, grade, draw, got.err)
 			continue
 		}
 		own.Add(got.r)
+		parts[i/len(grades)%len(ownVans)].Add(got.r)
 	}
-	lines := own.Lines()
-	n := own.Draws()
-	t.Logf("%d redraws of each of %d scenarios: %d with the good cell, %d with the cheap one\n%s", redraws, len(ownVans), n[0], n[1], score.OwnMarkdown(lines))
+	return own, parts
+}
+
+// ownLimits are a little looser than what was measured, good and cheap cell, in the order of
+// the table's lines; a target of the issue that is met is its own limit. A share that was
+// missed is given the luck of the draw, see holdOwn.
+var ownLimits = [...]struct {
+	score  string // how the line begins
+	met    [2]score.Met
+	most   [2][]float64
+	missed int // which of the numbers is a share of what was asked; 0 means none, for the first never is
+}{
+	{"fuel, rms", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{75}, {75}}, 0},
+	{"shape of the fuel curve", [2]score.Met{score.No, score.No}, [2][]float64{{3, 90}, {3.7, 90}}, 0},
+	{"minutes with the fuel outside", [2]score.Met{score.NoTgt, score.NoTgt}, [2][]float64{{5}, {5}}, 0},
+	{"full width", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{240}, {240}}, 0},
+	{"burn, means of 15 min", [2]score.Met{score.No, score.No}, [2][]float64{{7}, {10.5}}, 0},
+	{"the same in a gale", [2]score.Met{score.No, score.No}, [2][]float64{{33}, {33}}, 0},
+	{"the same in the windy van, below", [2]score.Met{score.NoTgt, score.NoTgt}, [2][]float64{{32}, {32}}, 0},
+	{"night's consumption", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{1, 3}, {1, 3}}, 0},
+	{"heater lit or not", [2]score.Met{score.No, score.Yes}, [2][]float64{{0.085, 0.16}, {0.15, 0.25}}, 0},
+	{"the same in the windy van", [2]score.Met{score.NoTgt, score.NoTgt}, [2][]float64{{0.33, 0.38}, {0.33, 0.38}}, 0},
+	{"shares of heater and burners", [2]score.Met{score.No, score.No}, [2][]float64{{14, 19}, {27, 40}}, 0},
+	{"heater's flame", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{45, 2}, {80, 16}}, 0},
+	{"the same in the windy van", [2]score.Met{score.NoTgt, score.NoTgt}, [2][]float64{{300, 100}, {300, 100}}, 0},
+	{"cylinder removed", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{15, 0, 0}, {15, 0, 0}}, 1},
+	{"cylinder placed", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{65, 0, 0}, {65, 0, 0}}, 1},
+	{"loss of 150 g/h, stored", [2]score.Met{score.No, score.No}, [2][]float64{{120, 0.5, 0}, {120, 0.9, 0}}, 1},
+	{"loss of 150 g/h beside", [2]score.Met{score.No, score.No}, [2][]float64{{125, 0.5, 0}, {180, 0.65, 0}}, 1},
+	{"loss of 30 g/h", [2]score.Met{score.Yes, score.No}, [2][]float64{{6, 0, 0}, {8, 0.35, 0}}, 1},
+	{"calls of a loss", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{0}, {0}}, 0},
+	{"heater starved", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{8, 0, 0}, {8, 0, 0}}, 1},
+	{"called starved", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{1}, {1}}, 0},
+	{"gas at 200 ppm", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{8, 0}, {8, 0}}, 1},
+	{"warning after", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{40, 0}, {40, 0}}, 1},
+	{"leave after", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{15, 0}, {15, 0}}, 1},
+	{"alarms of gas where", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{0, 0}, {0, 0}}, 0},
+}
+
+// holdOwn fails on a line that got worse than its limit. With as many redraws as the table has
+// it also fails on a target that is met now and was not, or the other way round, so that the
+// table is written anew.
+func holdOwn(t *testing.T, lines []score.OwnLine, redraws int) {
+	t.Helper()
+	if len(lines) != len(ownLimits) {
+		t.Fatalf("%d lines of the table, %d have limits", len(lines), len(ownLimits))
+	}
+	for i, l := range lines {
+		want := ownLimits[i]
+		if !strings.HasPrefix(l.Score, want.score) {
+			t.Errorf("line %d is %q, want %q", i+1, l.Score, want.score)
+			continue
+		}
+		for c, cell := range [...]string{"good", "cheap"} {
+			if l.N[c] == 0 && redraws < manyRedraws {
+				continue
+			}
+			if len(l.Values[c]) != len(want.most[c]) {
+				t.Errorf("%s, %s cell: %d numbers, want %d", l.Score, cell, len(l.Values[c]), len(want.most[c]))
+				continue
+			}
+			for k, v := range l.Values[c] {
+				most := want.most[c][k]
+				if k > 0 && k == want.missed {
+					most = unlucky(l.N[c], most)
+				}
+				if !(v <= most) {
+					t.Errorf("%s, %s cell: %s, number %d is %.3g and may be %.3g", l.Score, cell, l.Measured[c], k+1, v, most)
+				}
+			}
+			if redraws == manyRedraws && l.Met[c] != want.met[c] {
+				t.Errorf("%s, %s cell: %s: target %s met: %s, was %s; if that is right, say so here and in DEVELOPERS.md", l.Score, cell, l.Measured[c], l.Target, l.Met[c], want.met[c])
+			}
+		}
+	}
+}
+
+// unlucky is the share of n that may be missed where on average the given share is: more
+// comes one time in a hundred, by the binomial distribution.
+func unlucky(n int, share float64) float64 {
+	if share <= 0 || share >= 1 {
+		return share
+	}
+	p := math.Pow(1-share, float64(n)) // that none is missed
+	for k, sum := 0, p; k < n; k++ {
+		if sum >= 0.99 {
+			return float64(k) / float64(n)
+		}
+		p *= float64(n-k) / float64(k+1) * share / (1 - share)
+		sum += p
+	}
+	return 1
+}
+
+func TestTheLuckOfTheDrawIsTheBinomials(t *testing.T) {
+	for _, c := range []struct {
+		n     int
+		share float64
+		most  int
+	}{{20, 0, 0}, {2, 0.5, 2}, {10, 0.1, 4}, {20, 0.5, 15}, {100, 0.05, 11}} { // 99 % quantiles of the binomial distribution
+		if got := unlucky(c.n, c.share); math.Abs(got-float64(c.most)/float64(c.n)) > 1e-12 {
+			t.Errorf("of %d at %g: %.3f, want %d", c.n, c.share, got, c.most)
+		}
+	}
 }

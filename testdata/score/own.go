@@ -13,20 +13,31 @@ type Own struct{ cells [2]tally }
 
 // tally is what redraws with one cell said.
 type tally struct {
-	draws, ledgers                    int
-	fuelG, widthG, burn, gale         sum
-	shapesG, nightsPct, agree, shares []float64
-	covered, minutes                  int
-	flame                             found
-	removed, placed                   found
-	losses                            map[string]*found
-	falseLoss                         []string
-	days, quietWeeks                  float64
-	starved                           found
-	starvedFalse, maybe               int
-	trace, warned, left               found
-	cookTrace, cookAbove, cooked      int
+	draws                        int
+	fuelG, widthG, gale          sum
+	shapesG, nightsPct           []float64
+	covered, minutes             int
+	calm, windy                  burners
+	removed, placed              found
+	losses                       map[string]*found
+	falseLoss                    []string
+	days, quietWeeks             float64
+	starved                      found
+	starvedFalse, maybe          int
+	trace, warned, left          found
+	cookTrace, cookAbove, cooked int
 }
+
+// burners is what was said of the flames.
+type burners struct {
+	burn          sum
+	agree, shares []float64
+	flame         found
+}
+
+// windyMPerS parts a windy van from others by its mean wind: Beaufort 5, fresh breeze, begins
+// at 8 m/s. No target speaks of those but that of the burn in a gale.
+const windyMPerS = 8.0
 
 // Add takes one redraw. The name of its van is that of its scenario.
 func (o *Own) Add(r *Recording) {
@@ -37,24 +48,11 @@ func (o *Own) Add(r *Recording) {
 	t.draws++
 	t.days += float64(len(r.Minutes)) / (24 * 60)
 	t.fuelOf(r)
-	off, gale := r.burn15()
-	t.burn.join(off)
-	t.gale.join(gale)
+	t.burnersOf(r)
 	for _, n := range r.nights() {
 		if !n.leak {
 			t.nightsPct = append(t.nightsPct, math.Abs(n.offPct))
 		}
-	}
-	lit := 0.0
-	for _, m := range r.Minutes {
-		lit += m.HeaterFrac
-	}
-	if leaks := r.happened("leak_start"); len(leaks) == 0 && lit > 60 { // an hour of flame and more
-		t.agree = append(t.agree, r.heaterAgrees())
-		t.shares = append(t.shares, math.Abs(r.shareOffPct()))
-		on, gone := r.asleep()
-		t.flame.join(on)
-		t.flame.join(gone)
 	}
 	const patience = 10 * time.Minute
 	t.removed.join(answers(r.happened("removed"), r.told("cylinder-removed"), patience))
@@ -72,6 +70,32 @@ func (f *found) join(b found) {
 }
 
 func (f *found) n() int { return len(f.delaysS) + f.missed }
+
+// burnersOf leaves out the flames of a van with a leak, which no appliance burns, and of one
+// that was hardly heated.
+func (t *tally) burnersOf(r *Recording) {
+	var wind sum
+	lit := 0.0
+	for _, m := range r.Minutes {
+		lit += m.HeaterFrac
+		wind.add(m.WindMPerS)
+	}
+	b := &t.calm
+	if wind.mean() >= windyMPerS {
+		b = &t.windy
+	}
+	off, gale := r.burn15()
+	b.burn.join(off)
+	t.gale.join(gale)
+	if len(r.happened("leak_start")) > 0 || lit < 60 {
+		return
+	}
+	b.agree = append(b.agree, r.heaterAgrees())
+	b.shares = append(b.shares, math.Abs(r.shareOffPct()))
+	on, gone := r.asleep()
+	b.flame.join(on)
+	b.flame.join(gone)
+}
 
 // fuelOf looks at the first cylinder; of those that come later no tare is entered.
 func (t *tally) fuelOf(r *Recording) {
@@ -117,17 +141,28 @@ func (t *tally) starvedOf(r *Recording) {
 			t.starvedFalse++
 		}
 	}
-	// Only those that last as long as the target allows have to be called.
+	// Only those that last as long as the target allows have to be called, and none that comes
+	// of a cylinder that somebody has just taken away.
 	const mustCall = 8 * time.Minute
 	var long []time.Time
 	for i, b := range began {
-		if i >= len(ended) || ended[i].Sub(b) >= mustCall {
+		if (i >= len(ended) || ended[i].Sub(b) >= mustCall) && r.present(b) {
 			long = append(long, b)
 		}
 	}
 	f := answers(long, calls, time.Hour)
-	f.spare = 0
+	f.spare = 0 // counted above
 	t.starved.join(f)
+}
+
+// present says whether a cylinder stood there at the end of a moment's minute.
+func (r *Recording) present(at time.Time) bool {
+	for _, m := range r.Minutes {
+		if !m.At.Before(at) {
+			return m.Present
+		}
+	}
+	return false
 }
 
 // What sensing.md 1.3 allows: after a calibration on gas the true level may be 2.4 times the

@@ -12,16 +12,16 @@ type OwnLine struct {
 	Score, Target string
 	Measured      [2]string
 	Met           [2]Met
-	N             int          // what was asked, with the good cell
-	Values        [2][]float64 // errors as magnitudes
+	N             [2]int       // how many were asked
+	Values        [2][]float64 // errors as magnitudes; what was missed as a share of N
 }
 
 // OwnMarkdown prints lines as one table.
 func OwnMarkdown(lines []OwnLine) string {
 	var b strings.Builder
-	b.WriteString("| score | target | n | good cell | met | cheap cell | met |\n|---|---|---|---|---|---|---|\n")
+	b.WriteString("| score | target | n | good cell | met | n | cheap cell | met |\n|---|---|---|---|---|---|---|---|\n")
 	for _, l := range lines {
-		fmt.Fprintf(&b, "| %s | %s | %d | %s | %s | %s | %s |\n", l.Score, dash(l.Target), l.N, l.Measured[0], l.Met[0], l.Measured[1], l.Met[1])
+		fmt.Fprintf(&b, "| %s | %s | %d | %s | %s | %d | %s | %s |\n", l.Score, dash(l.Target), l.N[0], l.Measured[0], l.Met[0], l.N[1], l.Measured[1], l.Met[1])
 	}
 	return b.String()
 }
@@ -36,10 +36,10 @@ func (o *Own) Lines() []OwnLine {
 
 // by asks each cell. limits are the targets of its values, good and cheap; none means no target.
 func (o *Own) by(score, target string, n func(*tally) int, of func(*tally) (string, []float64), limits ...[]float64) OwnLine {
-	l := OwnLine{Score: score, Target: target, N: n(&o.cells[0])}
+	l := OwnLine{Score: score, Target: target}
 	for c := range o.cells {
 		t := &o.cells[c]
-		if n(t) == 0 {
+		if l.N[c] = n(t); l.N[c] == 0 {
 			l.Measured[c], l.Met[c] = "–", Unasked
 			continue
 		}
@@ -81,32 +81,42 @@ func middleAndWorst(format string, of func(*tally) []float64) func(*tally) (stri
 }
 
 func (o *Own) burnerLines() []OwnLine {
-	rms := func(of func(*tally) *sum) func(*tally) (string, []float64) {
-		return func(t *tally) (string, []float64) { return fmt.Sprintf("%.1f", of(t).rms()), []float64{of(t).rms()} }
-	}
-	burn := func(t *tally) *sum { return &t.burn }
-	gale := func(t *tally) *sum { return &t.gale }
+	calm := func(t *tally) *burners { return &t.calm }
+	windy := func(t *tally) *burners { return &t.windy }
 	return []OwnLine{
-		o.by("burn, means of 15 min, rms, g/h", "3.5 / 6", func(t *tally) int { return t.burn.n }, rms(burn), []float64{3.5}, []float64{6}),
-		o.by("the same in a gale, g/h", "16", func(t *tally) int { return t.gale.n }, rms(gale), []float64{16}),
+		o.burn("burn, means of 15 min, rms, g/h", "3.5 / 6", func(t *tally) *sum { return &t.calm.burn }, []float64{3.5}, []float64{6}),
+		o.burn(fmt.Sprintf("the same in a gale, %g m/s and more, g/h", galeMPerS), "16", func(t *tally) *sum { return &t.gale }, []float64{16}),
+		o.burn("the same in the windy van, below that, g/h", "", func(t *tally) *sum { return &t.windy.burn }),
 		o.by("night's consumption in the ledger, median; worst, %", "1; 3", func(t *tally) int { return len(t.nightsPct) },
 			middleAndWorst("%.1f; %.1f", func(t *tally) []float64 { return t.nightsPct }), []float64{1, 3}),
-		o.by("heater lit or not, minutes right, mean of redraws; worst", "0.95 / 0.85", func(t *tally) int { return len(t.agree) }, func(t *tally) (string, []float64) {
-			var all sum
-			for _, a := range t.agree {
-				all.add(a)
-			}
-			return fmt.Sprintf("%.3f; %.3f", all.mean(), slices.Min(t.agree)), []float64{1 - all.mean(), 1 - slices.Min(t.agree)}
-		}, []float64{0.05}, []float64{0.15}),
-		o.by("shares of heater and burners, median; worst, points", "4; 10", func(t *tally) int { return len(t.shares) },
-			middleAndWorst("%.1f; %.1f", func(t *tally) []float64 { return t.shares }), []float64{4, 10}),
-		o.by(fmt.Sprintf("heater's flame lit or out, %d to %d h, mean delay, s; not told in 5 min, %%", asleepFromH, asleepToH), "45 / 80",
-			func(t *tally) int { return t.flame.n() }, func(t *tally) (string, []float64) {
-				mean := meanOf(t.flame.delaysS)
-				missed := 100 * float64(t.flame.missed) / float64(t.flame.n())
-				return fmt.Sprintf("%.0f; %.1f", mean, missed), []float64{mean, missed}
-			}, []float64{45}, []float64{80}),
+		o.lit("heater lit or not, minutes right, mean of redraws; worst", "0.95 / 0.85", calm, []float64{0.05}, []float64{0.15}),
+		o.lit("the same in the windy van", "", windy),
+		o.by("shares of heater and burners, median; worst, points", "4; 10", func(t *tally) int { return len(t.calm.shares) },
+			middleAndWorst("%.1f; %.1f", func(t *tally) []float64 { return t.calm.shares }), []float64{4, 10}),
+		o.flame(fmt.Sprintf("heater's flame lit or out, %d to %d h, mean delay, s; not told in 5 min, %%", asleepFromH, asleepToH), "45 / 80", calm, []float64{45}, []float64{80}),
+		o.flame("the same in the windy van", "", windy),
 	}
+}
+
+func (o *Own) burn(score, target string, of func(*tally) *sum, limits ...[]float64) OwnLine {
+	return o.by(score, target, func(t *tally) int { return of(t).n }, func(t *tally) (string, []float64) {
+		return fmt.Sprintf("%.1f", of(t).rms()), []float64{of(t).rms()}
+	}, limits...)
+}
+
+func (o *Own) lit(score, target string, of func(*tally) *burners, limits ...[]float64) OwnLine {
+	return o.by(score, target, func(t *tally) int { return len(of(t).agree) }, func(t *tally) (string, []float64) {
+		mean, worst := meanOf(of(t).agree), slices.Min(of(t).agree)
+		return fmt.Sprintf("%.3f; %.3f", mean, worst), []float64{1 - mean, 1 - worst}
+	}, limits...)
+}
+
+func (o *Own) flame(score, target string, of func(*tally) *burners, limits ...[]float64) OwnLine {
+	return o.by(score, target, func(t *tally) int { return of(t).flame.n() }, func(t *tally) (string, []float64) {
+		f := of(t).flame
+		mean, missed := meanOf(f.delaysS), 100*float64(f.missed)/float64(f.n())
+		return fmt.Sprintf("%.0f; %.1f", mean, missed), []float64{mean, missed}
+	}, limits...)
 }
 
 func meanOf(v []float64) float64 {
@@ -117,16 +127,24 @@ func meanOf(v []float64) float64 {
 	return all.mean()
 }
 
-// worstDelay says the median and the worst delay, what was missed and what was spare.
+// worstDelay says the median and the worst delay of what was told, what was missed and what
+// was told of nothing.
 func worstDelay(unitS float64, of func(*tally) *found) func(*tally) (string, []float64) {
 	return func(t *tally) (string, []float64) {
 		f := of(t)
-		mid, worst := median(f.delaysS)/unitS, math.Inf(1)
-		if len(f.delaysS) > 0 {
-			worst = slices.Max(f.delaysS) / unitS
-		}
-		return fmt.Sprintf("%.3g; %.3g; %d of %d missed, %d false", mid, worst, f.missed, f.n(), f.spare), []float64{worst, float64(f.missed), float64(f.spare)}
+		said, values := f.told(unitS)
+		return fmt.Sprintf("%s, %d false", said, f.spare), append(values, float64(f.spare))
 	}
+}
+
+// told is the same without what was told of nothing.
+func (f *found) told(unitS float64) (string, []float64) {
+	missed := float64(f.missed) / float64(f.n())
+	if len(f.delaysS) == 0 {
+		return fmt.Sprintf("none told of %d", f.n()), []float64{0, missed}
+	}
+	worst := slices.Max(f.delaysS) / unitS
+	return fmt.Sprintf("%.3g; %.3g; %d of %d missed", median(f.delaysS)/unitS, worst, f.missed, f.n()), []float64{worst, missed}
 }
 
 func (o *Own) changeLines() []OwnLine {
@@ -175,8 +193,7 @@ func (o *Own) heatLines() []OwnLine {
 			}, []float64{8, 0, 0}),
 		o.by("called starved without heat demand wired, nothing amiss, a week", "1", func(t *tally) int { return int(math.Ceil(t.quietWeeks)) },
 			func(t *tally) (string, []float64) {
-				rate := float64(t.maybe) / t.quietWeeks
-				return fmt.Sprintf("%.1f (%d in %.1f weeks)", rate, t.maybe, t.quietWeeks), []float64{rate}
+				return fmt.Sprintf("%d in %.1f weeks", t.maybe, t.quietWeeks), []float64{float64(t.maybe) / t.quietWeeks}
 			}, []float64{1}),
 	}
 }
@@ -185,12 +202,7 @@ func (o *Own) gasLines() []OwnLine {
 	rowS := 10.0 // the moment of a band is known to a row of the estimates
 	line := func(score, target string, unitS, most float64, of func(*tally) *found) OwnLine {
 		return o.by(score, target, func(t *tally) int { return of(t).n() }, func(t *tally) (string, []float64) {
-			f := of(t)
-			worst := math.Inf(1)
-			if len(f.delaysS) > 0 {
-				worst = slices.Max(f.delaysS) / unitS
-			}
-			return fmt.Sprintf("%.3g; %.3g; %d of %d missed", median(f.delaysS)/unitS, worst, f.missed, f.n()), []float64{worst, float64(f.missed)}
+			return of(t).told(unitS)
 		}, []float64{most, 0})
 	}
 	return []OwnLine{
