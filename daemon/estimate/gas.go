@@ -130,7 +130,7 @@ func (g *gasWatch) save() gasState { return g.mem }
 func (g *gasWatch) restore(s gasState) {
 	b := &s.Base
 	if s.Hold < levelBackground || s.Hold > levelLeave || s.Factor < 0 || s.Ohm < 0 || !s.Recent.sound() ||
-		b.BlocksN < 0 || b.SamplesN < 0 || b.SamplesN >= blockSamples || b.Ohm < 0 || b.CleanOhm < 0 {
+		b.BlocksN < 0 || b.SamplesN < 0 || b.SamplesN >= blockSamples || b.Ohm < 0 || b.CleanOhm < 0 || b.SeenOhm < 0 {
 		return
 	}
 	g.mem = s
@@ -274,8 +274,22 @@ func (g *gasWatch) level(up, on time.Duration, fault string, state []ChannelStat
 		raw := g.p.LoadOhm * (vc - v) / v
 		m.Ohm = raw / m.Factor
 		m.Recent.take(up, raw)
+		g.see(up, on)
 	}
 	return g.judge(up, on)
+}
+
+// see remembers the cleanest minute of a sensor that has no reference yet. Gas that comes while
+// it settles must not become what it takes for clean air. The transient of power-on looks like
+// gas, so a minute can be too dirty and never too clean, which would only make alarms earlier.
+func (g *gasWatch) see(up, on time.Duration) {
+	m := &g.mem
+	if g.referenceOhm() > 0 || on < gasWarmUp+fastRiseWithin {
+		return
+	}
+	if ohm, ok := m.Recent.lowest(up, fastRiseWithin); ok {
+		m.Base.SeenOhm = max(m.Base.SeenOhm, ohm/m.Factor)
+	}
 }
 
 // usable notes whether the signal can be used and since when.

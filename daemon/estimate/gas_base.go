@@ -27,10 +27,11 @@ const (
 
 // gasBase is what clean air looks like to this sensor.
 type gasBase struct {
-	CleanOhm float64 `json:"clean_ohm"` // cleanest air, provisional reference; never falls
-	Ohm      float64 `json:"ohm"`       // baseline of the relative channel
-	Limited  bool    `json:"limited"`   // it wants to leave its reference by more than 30 %
-	Drifting bool    `json:"drifting"`  // cleanest air of the last day is half that of the day before
+	CleanOhm float64 `json:"clean_ohm"`          // cleanest air, provisional reference; never falls
+	SeenOhm  float64 `json:"seen_ohm,omitempty"` // cleanest minute before there was a reference
+	Ohm      float64 `json:"ohm"`                // baseline of the relative channel
+	Limited  bool    `json:"limited"`            // it wants to leave its reference by more than 30 %
+	Drifting bool    `json:"drifting"`           // cleanest air of the last day is half that of the day before
 
 	SumOhm   float64               `json:"sum_ohm"`
 	SumN     int                   `json:"sum_n"`
@@ -60,13 +61,13 @@ func (b *gasBase) take(up time.Duration, ohm, commissionedOhm float64) {
 // sample takes the mean of five minutes, and at every 24th moves the baseline.
 func (b *gasBase) sample(sample, commissionedOhm float64) {
 	if b.Ohm == 0 {
-		b.Ohm = max(sample, leastCleanOhm)
+		b.Ohm = max(sample, leastCleanOhm, b.SeenOhm)
 		if commissionedOhm > 0 {
 			b.Ohm = commissionedOhm
 		}
 	}
 	if b.CleanOhm == 0 {
-		b.CleanOhm = max(sample, leastCleanOhm)
+		b.CleanOhm = max(sample, leastCleanOhm, b.SeenOhm)
 	}
 	b.Samples[b.SamplesN] = sample
 	if b.SamplesN++; b.SamplesN < blockSamples {
@@ -157,6 +158,19 @@ func (r *recentOhm) highest(up, within time.Duration) (float64, bool) {
 		top = max(top, r.Ohm[j])
 	}
 	return top, top > 0
+}
+
+// lowest is the least clean resistance within the time before up.
+func (r *recentOhm) lowest(up, within time.Duration) (float64, bool) {
+	low := math.Inf(1)
+	for i := 1; i <= r.N; i++ {
+		j := (r.Next + len(r.Up) - i) % len(r.Up)
+		if up-r.Up[j] > within {
+			break
+		}
+		low = min(low, r.Ohm[j])
+	}
+	return low, !math.IsInf(low, 1)
 }
 
 // decaying reports that the vapour has been going away for five minutes.

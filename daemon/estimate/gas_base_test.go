@@ -235,3 +235,27 @@ func TestANewBootWarmsUpAgainAndKeepsItsBaseline(t *testing.T) {
 		t.Fatalf("3 min later: %s, clean %v ohm; want background on the stored reference %v", y.out.Band, y.g.mem.Base.CleanOhm, s.Base.CleanOhm)
 	}
 }
+
+// TestGasThatComesWhileANewSensorSettlesIsNoCleanAir begins a leak at each minute of the first
+// boot of a sensor that nobody commissioned: it must be told, and never be learned.
+func TestGasThatComesWhileANewSensorSettlesIsNoCleanAir(t *testing.T) {
+	for _, minutes := range []int{5, 8, 10, 12, 14, 16, 19, 22} {
+		for _, every := range []time.Duration{time.Second, 10 * time.Second} {
+			x := newGasRig(t, Gas{SupplyV: 5, LoadOhm: 20000})
+			x.every = every
+			x.volts(0.6, time.Duration(minutes)*time.Minute)
+			for s := 0; s < 300; s += 10 { // to 3.9 V in five minutes
+				x.volts(0.6+3.3*float64(s)/300, 10*time.Second)
+			}
+			told := x.up
+			x.volts(3.9, 2*time.Minute)
+			if x.out.Band != Warning && x.out.Band != Leave {
+				t.Errorf("gas from minute %d, read every %v: %s (%s) two minutes after it stopped rising at %v, want warning or leave", minutes, every, x.out.Band, x.out.BandWhy, told)
+			}
+			x.volts(3.9, time.Hour)
+			if x.out.Band != Leave {
+				t.Errorf("gas from minute %d, read every %v: %s (%s) an hour later, want leave", minutes, every, x.out.Band, x.out.BandWhy)
+			}
+		}
+	}
+}

@@ -110,7 +110,11 @@ func curvePpm(a, b, ratio float64) float64 {
 
 // pct is the nominal gas at a resistance, % of the lower limit, at most 1e4.
 func (g *gasWatch) pct(ohm float64) float64 {
-	ref := max(g.referenceOhm(), leastCleanOhm)
+	ref := g.referenceOhm()
+	if ref == 0 {
+		ref = g.mem.Base.SeenOhm
+	}
+	ref = max(ref, leastCleanOhm)
 	if !g.provisional {
 		ref = g.commissionedOhm()
 	}
