@@ -21,6 +21,7 @@ const (
 	baseQuantile    = 0.9
 	basePerDay      = 0.01 // most it moves
 	baseSpread      = 0.3  // most it leaves its reference
+	settlingFrac    = 0.3  // of resistance, that settling, cold and damp may make of clean air (sensing.md 1.3)
 	driftHalved     = 0.5  // cleanest air of a day against that of the day before
 	learnBlockCount = weekBlocks
 )
@@ -60,14 +61,18 @@ func (b *gasBase) take(up time.Duration, ohm, commissionedOhm float64) {
 
 // sample takes the mean of five minutes, and at every 24th moves the baseline.
 func (b *gasBase) sample(sample, commissionedOhm float64) {
+	clean := max(sample, leastCleanOhm)
+	if clean < (1-settlingFrac)*b.SeenOhm {
+		clean = b.SeenOhm // vapours have come since
+	}
 	if b.Ohm == 0 {
-		b.Ohm = max(sample, leastCleanOhm, b.SeenOhm)
+		b.Ohm = clean
 		if commissionedOhm > 0 {
 			b.Ohm = commissionedOhm
 		}
 	}
 	if b.CleanOhm == 0 {
-		b.CleanOhm = max(sample, leastCleanOhm, b.SeenOhm)
+		b.CleanOhm = clean
 	}
 	b.Samples[b.SamplesN] = sample
 	if b.SamplesN++; b.SamplesN < blockSamples {

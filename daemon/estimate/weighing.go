@@ -425,8 +425,11 @@ func (w *weighing) fuel(upS float64) Quantity {
 		q.Low -= gapKgPerH * held / 3600
 	}
 	q.Low -= w.wideKg
+	over := w.p.Cylinder.CapacityKg > 0 && q.Value > brimFrac*w.p.Cylinder.CapacityKg
 	q.Value, q.Low, q.High = clip(q.Value, top), clip(q.Low, top), clip(q.High, top)
 	switch {
+	case over:
+		q.Quality, q.Why = sensors.Suspect, "more than such a cylinder can hold: the tare, the capacity or the cylinder is another"
 	case w.phase == driving:
 		q.Quality, q.Why = sensors.Suspect, "driving: the weight from before the drive is held"
 	case held > gapS && w.lightN == 0:

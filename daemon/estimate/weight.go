@@ -21,6 +21,7 @@ const (
 	driveRestS   = 150 // after a drive, for springs and people to settle
 	drivenN      = 16  // blocks whose middle weighs a cylinder set down in a moving van
 	drivenSDKg   = 0.060
+	brimFrac     = 1.2  // of the capacity: a cylinder that is full to the brim, for it is filled to 80 to 85 % of its volume
 	gapS         = 60   // without a weight: the burn in between is not known
 	gapKgPerH    = 0.15 // by which a gap widens the fuel (estimation.md 2, "Gating")
 	lostS        = 24 * 3600

@@ -138,3 +138,14 @@ func TestAVanWithoutAScaleSaysSo(t *testing.T) {
 		}
 	}
 }
+
+func TestMoreFuelThanTheCylinderHoldsIsNotRelied(t *testing.T) {
+	b := newBench(t, 7.73+9.1)
+	if q := b.run(5*time.Minute, 0).FuelKg; q.Quality != sensors.Good {
+		t.Errorf("9.1 kg in a cylinder for it: %v (%s), want good", q.Quality, q.Why)
+	}
+	b = newBench(t, 7.73+12.5)
+	if q := b.run(5*time.Minute, 0).FuelKg; q.Quality != sensors.Suspect || !strings.Contains(q.Why, "can hold") {
+		t.Errorf("12.5 kg in a cylinder for %g: %v (%s), want suspect, and why", testParams().Cylinder.CapacityKg, q.Quality, q.Why)
+	}
+}

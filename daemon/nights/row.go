@@ -62,14 +62,14 @@ func (w *weighed) add(e *estimate.Estimates, burnedKg float64, changed bool) {
 }
 
 // burnedKg is the night's fuel of the two, and how far apart they are if that is more than
-// either can be wrong: then a load was put on, or a tare was corrected, and the sum of what
-// burned is the one that did not see it.
+// either can be wrong. Flames that were not recognised make the sum too small: then the fall
+// counts. A tare that was corrected makes the fall too small: then the sum does.
 func (r *running) burnedKg() (kg, doubtKg float64) {
-	sum := r.LastKg - r.FirstKg
-	if apart := math.Abs(r.Weighed.Kg - sum); apart > apartFrac*sum+endsErrKg {
-		return sum, apart
+	sum, fall := r.LastKg-r.FirstKg, max(0, r.Weighed.Kg)
+	if apart := math.Abs(fall - sum); apart > apartFrac*sum+endsErrKg {
+		return max(fall, sum), apart
 	}
-	return max(0, r.Weighed.Kg), 0
+	return fall, 0
 }
 
 // mean is a time-weighted mean with its least value.
