@@ -22,18 +22,24 @@ type asset struct {
 type assets struct{ css, js, icon asset }
 
 func loadAssets() assets {
-	load := func(name, ext, kind string) asset {
-		body, err := files.ReadFile("assets/" + name + ext)
-		if err != nil {
-			panic(err) // embedded at build time
+	// One request for each kind, whatever the number of files: a phone at the edge of a
+	// weak network pays for each.
+	load := func(ext, kind string, names ...string) asset {
+		var body []byte
+		for _, name := range names {
+			part, err := files.ReadFile("assets/" + name + ext)
+			if err != nil {
+				panic(err) // embedded at build time
+			}
+			body = append(body, part...)
 		}
 		sum := sha256.Sum256(body)
 		return asset{"/assets/" + hex.EncodeToString(sum[:8]) + ext, kind, body}
 	}
 	return assets{
-		css:  load("page", ".css", "text/css; charset=utf-8"),
-		js:   load("page", ".js", "text/javascript; charset=utf-8"),
-		icon: load("icon", ".svg", "image/svg+xml"),
+		css:  load(".css", "text/css; charset=utf-8", "page"),
+		js:   load(".js", "text/javascript; charset=utf-8", "page"),
+		icon: load(".svg", "image/svg+xml", "icon"),
 	}
 }
 

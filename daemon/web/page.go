@@ -58,7 +58,7 @@ func knownViews(e *estimate.Estimates, l look) []knownView {
 }
 
 func loadPage() *template.Template {
-	return template.Must(template.ParseFS(files, "assets/page.html"))
+	return template.Must(template.New("page.html").ParseFS(files, "assets/*.html"))
 }
 
 func (s *Server) getPage(w http.ResponseWriter, r *http.Request) {
