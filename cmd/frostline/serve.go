@@ -33,6 +33,7 @@ type outfit struct {
 	boot   func() string
 	pace   time.Duration
 	page   net.Listener // nil means no page
+	board  net.Listener // the control socket; nil means that no command can reach the daemon
 	buzzer *announce.Buzzer
 	record func(core.Input) error
 	extra  []daemon.Output // at the end of the line
@@ -106,7 +107,13 @@ func (o *outfit) open(c *core.Core) error {
 			o.log.Error("running without MQTT", "output", "mqtt", "err", err)
 		}
 	}
-	if o.page != nil {
+	if o.cfg.StateDir != "" {
+		// Without it the other commands cannot speak to the daemon; the watch goes on.
+		if o.board, err = listenControl(o.cfg.StateDir); err != nil {
+			o.log.Error("no control socket: calibrate, pair and the like cannot reach this daemon", "err", err)
+		}
+	}
+	if o.page != nil || o.board != nil {
 		version, revision := build()
 		opt := web.Options{Hosts: o.cfg.Page.Hosts, Command: o.do, Metrics: o.cfg.Page.Metrics, Version: version,
 			Revision: revision, Log: o.log, Sounder: o.buzzer != nil && o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
@@ -211,10 +218,11 @@ func (o *outfit) salvage(c *core.Core) error {
 var errNoDisk = errors.New("the disk has not answered for ten seconds")
 
 const (
-	openPatience    = 10 * time.Second
-	pageConnections = 64           // a phone needs six; beyond that someone would take the sensors' file descriptors
-	historyFile     = "history.db" // in the state directory
-	mqttPath        = "mqtt"       // names MQTT's rows in the outbox
+	openPatience     = 10 * time.Second
+	pageConnections  = 64 // a phone needs six; beyond that someone would take the sensors' file descriptors
+	boardConnections = 8
+	historyFile      = "history.db" // in the state directory
+	mqttPath         = "mqtt"       // names MQTT's rows in the outbox
 )
 
 // do gives a command to the loop; page and MQTT exist before it does.
@@ -276,25 +284,37 @@ func rebuild(p core.Params) func([]byte, bool) (*core.Core, error) {
 	}
 }
 
-// servePage starts the page and returns what ends it.
+// servePage starts the page and the control socket and returns what ends them.
 func (o *outfit) servePage(ctx context.Context, wg *sync.WaitGroup) func() {
 	if o.web == nil {
 		return func() {}
 	}
-	srv := &http.Server{Handler: o.web, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second,
-		WriteTimeout: 15 * time.Second, IdleTimeout: time.Minute, // each write of a stream sets its own
-		MaxHeaderBytes: 16 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
-		ErrorLog: slog.NewLogLogger(o.log.Handler(), slog.LevelDebug)}
-	wg.Go(func() {
-		if err := srv.Serve(netutil.LimitListener(o.page, pageConnections)); err != nil && !errors.Is(err, http.ErrServerClosed) {
-			o.log.Error("page ended", "output", "web", "err", err)
-		}
-	})
+	var servers []*http.Server
+	serve := func(ln net.Listener, h http.Handler, most int) {
+		srv := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second,
+			WriteTimeout: 15 * time.Second, IdleTimeout: time.Minute, // each write of a stream sets its own
+			MaxHeaderBytes: 16 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
+			ErrorLog: slog.NewLogLogger(o.log.Handler(), slog.LevelDebug)}
+		servers = append(servers, srv)
+		wg.Go(func() {
+			if err := srv.Serve(netutil.LimitListener(ln, most)); err != nil && !errors.Is(err, http.ErrServerClosed) {
+				o.log.Error("page ended", "output", "web", "at", ln.Addr(), "err", err)
+			}
+		})
+	}
+	if o.page != nil {
+		serve(o.page, o.web, pageConnections)
+	}
+	if o.board != nil {
+		serve(o.board, o.web.Board(), boardConnections)
+	}
 	return func() {
 		c, cancel := context.WithTimeout(context.Background(), time.Second)
 		defer cancel()
-		if srv.Shutdown(c) != nil { // streams of sleeping phones do not hold a stop
-			srv.Close()
+		for _, srv := range servers {
+			if srv.Shutdown(c) != nil { // streams of sleeping phones do not hold a stop
+				srv.Close()
+			}
 		}
 	}
 }

@@ -37,7 +37,7 @@ func (s *Server) postCommand(w http.ResponseWriter, r *http.Request) {
 	}
 	cmd, err := core.ParseCommand(body)
 	if err == nil {
-		err = fromPage(cmd)
+		err = mayAsk(r, cmd)
 	}
 	if err != nil {
 		s.sendError(w, http.StatusBadRequest, err)
@@ -80,15 +80,20 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, "/?done="+cmd.Verb(), http.StatusSeeOther)
 }
 
-// carryOut hands over a command that was checked, and says which status its error has.
+// carryOut hands over a command that was checked, waits until its effect is stored, and says
+// which status its error has.
 func (s *Server) carryOut(r *http.Request, cmd core.Command) (int, error) {
 	cmd.Actor = actor
+	if atBoard(r) {
+		cmd.Actor = "board"
+	}
+	if s.opt.Command == nil || !s.opt.Writable && !atBoard(r) {
+		return http.StatusForbidden, errReadOnly
+	}
 	ctx, cancel := context.WithTimeout(r.Context(), commandWait)
 	defer cancel()
-	err := s.command(ctx, cmd)
+	err := s.opt.Command(ctx, cmd)
 	switch {
-	case errors.Is(err, errReadOnly):
-		return http.StatusForbidden, err
 	case errors.Is(err, core.ErrNotKept): // done, and 202 promises no more than that
 		return http.StatusAccepted, err
 	case err != nil && ctx.Err() != nil:
@@ -100,17 +105,22 @@ func (s *Server) carryOut(r *http.Request, cmd core.Command) (int, error) {
 	return http.StatusOK, nil
 }
 
-// fromPage refuses what a phone may not ask for: taking an alarm out of service, the glove
-// button's word, and stopping are for the board itself.
-func fromPage(c core.Command) error {
+// mayAsk refuses what the sender may not ask for: taking an alarm out of service is for the
+// board itself; the glove button's word and stopping are the daemon's own.
+func mayAsk(r *http.Request, c core.Command) error {
+	if c.Actor != "" {
+		return errors.New("command: actor is set here, not by the sender")
+	}
 	switch verb := c.Verb(); verb {
 	case "ack", "reset", "shelve", "unshelve", "cylinder_changed", "expected_low", "weight_watch":
-		if c.Actor != "" {
-			return errors.New("command: actor is set here, not by the sender")
-		}
 		return nil
+	case "out_of_service", "in_service":
+		if atBoard(r) {
+			return nil
+		}
+		return fmt.Errorf("command: %s is not taken from a phone: give it on the board", verb)
 	default:
-		return fmt.Errorf("command: %s is not taken from a phone", verb)
+		return fmt.Errorf("command: %s is not taken from a phone or a command", verb)
 	}
 }
 

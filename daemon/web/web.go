@@ -156,14 +156,6 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 // errReadOnly is said when a command comes to a page that takes none.
 var errReadOnly = errors.New("this page can only be read: commands are taken on the board itself (loopback), or elsewhere once the configuration allows it")
 
-// command hands an order to the van and waits until its effect is stored.
-func (s *Server) command(ctx context.Context, c core.Command) error {
-	if !s.opt.Writable || s.opt.Command == nil {
-		return errReadOnly
-	}
-	return s.opt.Command(ctx, c)
-}
-
 // refuse answers a machine in JSON and a person in plain text.
 func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, why string) {
 	if strings.HasPrefix(r.URL.Path, "/api/") {

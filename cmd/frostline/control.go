@@ -1,0 +1,101 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"syscall"
+	"time"
+)
+
+// controlFile is the socket over which the other commands of this program speak to the
+// daemon. Only its owner and root may open it, and that is their authority.
+const controlFile = "control.sock"
+
+// listenControl opens the control socket in the state directory. One that a kill left
+// behind answers nobody and is replaced; one that answers is another daemon's.
+func listenControl(dir string) (net.Listener, error) {
+	path := filepath.Join(dir, controlFile)
+	if c, err := net.DialTimeout("unix", path, time.Second); err == nil {
+		c.Close()
+		return nil, fmt.Errorf("%s answers: is frostline running already?", path)
+	}
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return nil, err
+	}
+	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	defer syscall.Umask(syscall.Umask(0o077)) // never open to others, not even for a moment
+	return net.Listen("unix", path)
+}
+
+// control is the running daemon, as the other commands see it.
+type control struct {
+	path   string
+	client *http.Client
+}
+
+func newControl(dir string) *control {
+	path := filepath.Join(dir, controlFile)
+	return &control{path, &http.Client{Timeout: 15 * time.Second, Transport: &http.Transport{
+		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+			return new(net.Dialer).DialContext(ctx, "unix", path)
+		}}}}
+}
+
+// errNoDaemon means that nobody listens at the control socket.
+var errNoDaemon = errors.New("frostline is not running here")
+
+// ask sends in as JSON, if it is not nil, and reads the answer into out, if it is not nil.
+// A refusal is the daemon's own words.
+func (c *control) ask(ctx context.Context, method, path string, in, out any) error {
+	var body io.Reader
+	if in != nil {
+		text, err := json.Marshal(in)
+		if err != nil {
+			return err
+		}
+		body = bytes.NewReader(text)
+	}
+	r, err := http.NewRequestWithContext(ctx, method, "http://board"+path, body)
+	if err != nil {
+		return err
+	}
+	if in != nil {
+		r.Header.Set("Content-Type", "application/json")
+	}
+	answer, err := c.client.Do(r)
+	switch {
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
+		return fmt.Errorf("%w: nothing answers at %s", errNoDaemon, c.path)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("%s: not yours to open; run this as root or as the daemon's user", c.path)
+	case err != nil:
+		return err
+	}
+	defer answer.Body.Close()
+	text, err := io.ReadAll(io.LimitReader(answer.Body, 16<<20))
+	if err != nil {
+		return err
+	}
+	if answer.StatusCode != http.StatusOK { // 202 is done and not kept, which must be said too
+		var said struct{ Error string }
+		if json.Unmarshal(text, &said) == nil && said.Error != "" {
+			return errors.New(said.Error)
+		}
+		return fmt.Errorf("%s %s: %s", method, path, answer.Status)
+	}
+	if out == nil {
+		return nil
+	}
+	return json.Unmarshal(text, out)
+}
