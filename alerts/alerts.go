@@ -202,7 +202,7 @@ type Status struct {
 	State          State
 	Priority       Priority
 	Quality        sensors.Quality // of what it rests on: Good, Suspect (degraded), Bad
-	Why            string          // the numbers behind it, as of the last change
+	Why            string          // the numbers behind it, not older than a minute while it holds, else as of its last change
 	SinceUp        time.Duration   // when State was entered
 	SinceWall      time.Time
 	Sounding       bool // wants sound now; quiet hours already considered

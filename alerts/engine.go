@@ -62,6 +62,7 @@ type alarm struct {
 	sinceUp   time.Duration
 	sinceWall time.Time
 	soundUp   time.Duration // start of the re-alarm timer
+	whyUp     time.Duration // when why was put into words
 	shelvedUp time.Duration // first shelving; an extension counts from here
 	untilUp   time.Duration
 	by        string // named suppression
@@ -221,6 +222,7 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 			a.urgent, a.grew = false, false
 			return e.move(a, Unacked, st, a.rule.because(cause, f), "", moves)
 		}
+		e.reword(a, f)
 		if a.rule.ReAlarm == 0 || up-a.soundUp < a.rule.ReAlarm {
 			break
 		}
@@ -235,6 +237,22 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 		}
 	}
 	return moves
+}
+
+// whyAge is how old the numbers behind a standing alarm may get: who looks at it in the
+// night reads what holds now, and a retained message does not change with every tick.
+const whyAge = time.Minute
+
+// reword puts the newest numbers behind an alarm whose condition holds. It is no change of
+// state, so no transition tells it.
+func (e *Engine) reword(a *alarm, f *Facts) {
+	if a.truth != True || f.Stamp.Up-a.whyUp < whyAge {
+		return
+	}
+	a.whyUp = f.Stamp.Up
+	if why := a.rule.why(f); why != "" && why != a.why {
+		a.why, e.stale = why, true
+	}
 }
 
 // suppress handles the named rules: into H while one holds, out of it afterwards. It is done
@@ -313,7 +331,7 @@ func (e *Engine) move(a *alarm, to State, st sensors.Stamp, why, actor string, m
 		a.sinceUp, a.sinceWall = st.Up, st.Wall
 	}
 	if actor == "" { // what a person did is in the transition; the numbers behind the alarm stay
-		a.why = why
+		a.why, a.whyUp = why, st.Up
 	}
 	switch to {
 	case Unacked:

@@ -113,3 +113,31 @@ func TestAGasReadingOutOfRangeIsNoNumber(t *testing.T) {
 		t.Errorf("it says %q", why)
 	}
 }
+
+func TestTheReasonOfAStandingAlarmIsNotOlderThanAMinute(t *testing.T) {
+	r := newRig(t, true)
+	why := "warming up"
+	r.rule.Why, r.rule.ReAlarm = func(*Facts) string { return why }, 0
+	r.make()
+	r.hold(True, 10*time.Second)
+	why = "unplugged"
+	asked := 0
+	for r.status().Why != "unplugged" {
+		if asked++; asked > 60 {
+			t.Fatalf("a minute later it still reads %q", r.status().Why)
+		}
+		r.hold(True, time.Second)
+		if len(r.last) != 0 {
+			t.Fatalf("another reason is no transition: %+v", r.last)
+		}
+	}
+	if asked < 50 {
+		t.Errorf("reworded after %d s: a retained message would change all the time", asked)
+	}
+	r.hold(False, time.Second)
+	why = "nothing wrong"
+	r.hold(False, rigOff-2*time.Second)
+	if got := r.status().Why; got != "unplugged" {
+		t.Errorf("while its condition does not hold it reads %q; the reason it stands for is the last that held", got)
+	}
+}
