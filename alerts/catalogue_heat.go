@@ -22,9 +22,14 @@ func starved(s Setpoints) Rule {
 		OnDelay: time.Minute, OffDelay: 5 * time.Minute, // after the estimator's own test
 		Title:   "No heat: no gas is burning",
 		Meaning: "Heat is called for and no gas is burning. The likeliest causes are listed in order.",
-		Action: "Smelled gas, or a gas alarm sounded: leave the valve shut until a qualified person has checked. " +
-			"Otherwise take the causes in the order named; the heater's own lockout or fault light is quickly seen. " +
+		Action: firstSmell + "Otherwise take the causes in the order named; the heater's own lockout or fault light is quickly seen. " +
 			"If the regulator is iced: " + iceRegulator + " " + noCooktop,
+		Advise: func(f *Facts) string {
+			if !f.Est.CauseTold || len(f.Est.Causes) == 0 {
+				return ""
+			}
+			return starvedAdvice(f.Est.Causes[0].ID)
+		},
 		Fell: "gas is burning again, or heat is no longer called for",
 		Test: func(f *Facts, _ bool) Truth { return yes(f.Est.Starved) },
 		Why: func(f *Facts) string {
@@ -38,6 +43,37 @@ func starved(s Setpoints) Rule {
 		},
 		Suppressed: stored(s),
 	}
+}
+
+const (
+	firstSmell = "Smelled gas, or a gas alarm sounded: leave the valve shut until a qualified person has checked. "
+	notThat    = " If that was not it, take the next cause named. " + noCooktop
+)
+
+// starvedAdvice is what to do first when one cause stands out, "" for one that it does not
+// know. What a valve against too much flow does, and how often a heater may be restarted,
+// is common practice, no source.
+func starvedAdvice(cause string) string {
+	switch cause {
+	case estimate.CauseEmpty:
+		return firstSmell + "Otherwise change the cylinder: first appliances off and flames out, and the empty one's valve shut. " +
+			"The other never comes indoors, and nothing warms it." + notThat
+	case estimate.CauseThin:
+		return firstSmell + "Otherwise burn one thing at a time, or change to a fuller cylinder: more liquid boils off more. " +
+			"Never warm one and never bring one indoors." + notThat
+	case estimate.CauseIce:
+		return firstSmell + "Otherwise leave the regulator alone; milder air or less draw lets it thaw. " + iceRegulator + notThat
+	case estimate.CauseValve:
+		return firstSmell + "Otherwise turn all appliances off and look at the cylinder's valve from outside. " +
+			"Shut: open it slowly. Open: shut it, wait a minute, open it slowly, for a valve against too much flow closes when gas rushes. " +
+			"Relight one at a time. It closes again: leave it shut, a line may be broken, and a qualified fitter looks." + notThat
+	case estimate.CauseRegulator:
+		return firstSmell + "Otherwise turn all appliances off; a qualified fitter changes the regulator. " + iceRegulator + notThat
+	case estimate.CauseHeater:
+		return firstSmell + "Otherwise read the heater's fault light and its battery's volts, " +
+			"and restart it as its maker says and no more often than that." + notThat
+	}
+	return ""
 }
 
 func pipeCold(s Setpoints) Rule {

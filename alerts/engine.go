@@ -62,7 +62,8 @@ type alarm struct {
 	sinceUp   time.Duration
 	sinceWall time.Time
 	soundUp   time.Duration // start of the re-alarm timer
-	whyUp     time.Duration // when why was put into words
+	whyUp     time.Duration // when why and advice were put into words
+	advice    string        // in place of the rule's action; "" if that stands
 	shelvedUp time.Duration // first shelving; an extension counts from here
 	untilUp   time.Duration
 	by        string // named suppression
@@ -208,6 +209,7 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 	switch a.state {
 	case Normal, Returned, LatchedUnacked, LatchedAcked:
 		if a.on {
+			e.advise(a, f)
 			return e.move(a, Unacked, st, a.rule.because("", f), "", moves)
 		}
 	case Unacked, Acked:
@@ -252,6 +254,18 @@ func (e *Engine) reword(a *alarm, f *Facts) {
 	a.whyUp = f.Stamp.Up
 	if why := a.rule.why(f); why != "" && why != a.why {
 		a.why, e.stale = why, true
+	}
+	e.advise(a, f)
+}
+
+// advise takes the facts' advice while the alarm's condition holds. Without it, and after a
+// restart until it is judged again, the rule's own action stands.
+func (e *Engine) advise(a *alarm, f *Facts) {
+	if a.rule.Advise == nil {
+		return
+	}
+	if advice := a.rule.Advise(f); advice != a.advice {
+		a.advice, e.stale = advice, true
 	}
 }
 
@@ -368,7 +382,7 @@ func (e *Engine) Status() []Status {
 	for i := range e.alarms {
 		a := &e.alarms[i]
 		r := a.rule
-		action := r.Action
+		action := cmp.Or(a.advice, r.Action)
 		if out && !r.SendsOut {
 			action = underGas + action
 		}

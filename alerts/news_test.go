@@ -141,3 +141,22 @@ func TestTheReasonOfAStandingAlarmIsNotOlderThanAMinute(t *testing.T) {
 		t.Errorf("while its condition does not hold it reads %q; the reason it stands for is the last that held", got)
 	}
 }
+
+func TestAStandingAlarmAdvisesByWhatIsKnown(t *testing.T) {
+	r := newRig(t, false)
+	advice := "Open the valve."
+	r.rule.Action, r.rule.Advise = "Take the causes in order.", func(*Facts) string { return advice }
+	r.make()
+	if got := r.status().Action; got != r.rule.Action {
+		t.Errorf("before it stands: %q", got)
+	}
+	r.hold(True, 10*time.Second)
+	if got := r.status().Action; got != advice {
+		t.Errorf("raised: %q, want %q at once", got, advice)
+	}
+	advice = ""
+	r.hold(True, whyAge+time.Second)
+	if got := r.status().Action; got != r.rule.Action {
+		t.Errorf("no longer known: %q, want %q", got, r.rule.Action)
+	}
+}

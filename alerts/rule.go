@@ -40,7 +40,8 @@ type Rule struct {
 
 	Title   string
 	Meaning string
-	Action  string // the first thing to do comes first
+	Action  string              // the first thing to do comes first
+	Advise  func(*Facts) string // what to do where the facts tell more than Action knows; nil or "" is Action
 	Runbook string
 	Fell    string // how the end of the condition is worded; "" is "condition gone"
 	Joined  string // how a part that joins is worded; "" is "one more"

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"frostline/daemon/estimate"
 )
 
 // texts is everything a rule says by itself.
@@ -32,18 +34,22 @@ func runbook(t *testing.T) string {
 	return string(b)
 }
 
-func TestNoTextPromisesAnythingOrOffersSilenceFirst(t *testing.T) {
+// checkText fails on a promise, and on a valve that is closed without saying from where.
+func checkText(t *testing.T, where, text string) {
+	t.Helper()
 	forbidden := regexp.MustCompile(`(?i)\b(un)?safe(ly|ty)?\b|all[ -]clear|no gas here`)
-	check := func(where, text string) {
-		if bad := forbidden.FindString(text); bad != "" {
-			t.Errorf("%s says %q", where, bad)
-		}
-		for _, part := range regexp.MustCompile(`(?i)close the (cylinder )?valve|close the cylinder`).FindAllStringIndex(text, -1) {
-			if rest := text[part[1]:]; !strings.HasPrefix(strings.TrimLeft(rest, ", "), valveOnly) {
-				t.Errorf("%s closes the valve without %q: %.60q", where, valveOnly, rest)
-			}
+	if bad := forbidden.FindString(text); bad != "" {
+		t.Errorf("%s says %q", where, bad)
+	}
+	for _, part := range regexp.MustCompile(`(?i)close the (cylinder )?valve|close the cylinder`).FindAllStringIndex(text, -1) {
+		if rest := text[part[1]:]; !strings.HasPrefix(strings.TrimLeft(rest, ", "), valveOnly) {
+			t.Errorf("%s closes the valve without %q: %.60q", where, valveOnly, rest)
 		}
 	}
+}
+
+func TestNoTextPromisesAnythingOrOffersSilenceFirst(t *testing.T) {
+	check := func(where, text string) { checkText(t, where, text) }
 	for _, r := range Catalogue(Defaults()) {
 		check(r.ID, r.texts())
 		if r.Title == "" || r.Meaning == "" || r.Action == "" {
@@ -69,6 +75,34 @@ func TestLeaveSaysWhatToDoInTheOrderOfTheTrade(t *testing.T) {
 				t.Errorf("%s: %q is missing or out of order in %q", id, part, text)
 			}
 			at = i
+		}
+	}
+}
+
+// TestEachCauseOfAStarvedHeaterHasItsOwnFirstStep walks all causes: each text keeps the
+// rules of the van, and one that nothing tells keeps the general one.
+func TestEachCauseOfAStarvedHeaterHasItsOwnFirstStep(t *testing.T) {
+	rule := ruleByID(t, "starved")
+	seen := map[string]string{"": rule.Action}
+	for _, id := range []string{estimate.CauseEmpty, estimate.CauseThin, estimate.CauseIce, estimate.CauseValve, estimate.CauseRegulator, estimate.CauseHeater} {
+		est := &estimate.Estimates{Starved: estimate.Yes, CauseTold: true, Causes: []estimate.Cause{{ID: id, PartFrac: 0.7}}}
+		text := rule.Advise(&Facts{Est: est})
+		if was, twice := seen[text]; twice {
+			t.Errorf("%s says what %q says", id, was)
+		}
+		seen[text] = id
+		if !strings.HasPrefix(text, firstSmell) || !strings.HasSuffix(text, noCooktop) {
+			t.Errorf("%s begins without the smell or ends without the cooktop: %q", id, text)
+		}
+		checkText(t, id, text)
+		est.CauseTold = false
+		if text := rule.Advise(&Facts{Est: est}); text != "" {
+			t.Errorf("%s, not told from the others, advises %q", id, text)
+		}
+	}
+	for _, id := range []string{estimate.CauseIce, estimate.CauseRegulator} {
+		if text := starvedAdvice(id); !strings.Contains(text, iceRegulator) {
+			t.Errorf("%s does not say that a freezing regulator can pass too much: %q", id, text)
 		}
 	}
 }

@@ -77,6 +77,7 @@ type causes struct {
 
 	tells bool // something was seen that speaks for the heater itself
 	list  []Cause
+	told  bool // the first of list stands out from the others
 	says  string
 	atS   float64
 }
@@ -132,9 +133,10 @@ func (c *causes) smelled(upS float64, level GasBand) {
 
 // rank returns the causes, likeliest first, and a sentence. It works them out anew once a
 // minute; unproven is whether nothing has burned since a drive or a placing.
-func (c *causes) rank(upS float64, out *Estimates, v *vessel, heaterKgH float64, unproven bool) ([]Cause, string) {
+func (c *causes) rank(upS float64, out *Estimates, v *vessel, heaterKgH float64, unproven bool) {
+	defer func() { out.Causes, out.CauseTold, out.StarvedWhy = c.list, c.told, c.says }()
 	if c.list != nil && upS-c.atS < causeEveryS {
-		return c.list, c.says
+		return
 	}
 	if c.list == nil {
 		c.sinceS, c.failed = upS, true
@@ -156,12 +158,12 @@ func (c *causes) rank(upS float64, out *Estimates, v *vessel, heaterKgH float64,
 	// A heater fails by itself more often than a regulator does, but nothing on a scale tells
 	// the two apart, so neither is told for want of other evidence.
 	guess := list[0].ID == CauseRegulator || list[0].ID == CauseHeater && !c.tells
-	c.list, c.says = list, sentence(list, guess)
-	return c.list, c.says
+	c.told = !guess && list[0].PartFrac >= tellFrac && list[0].PartFrac >= tellTimes*list[1].PartFrac
+	c.list, c.says = list, sentence(list, c.told)
 }
 
 // forget ends a starvation.
-func (c *causes) forget() { c.list, c.says = nil, "" }
+func (c *causes) forget() { c.list, c.told, c.says = nil, false, "" }
 
 // passed reports whether another flame has burned since the heater failed: what stands before
 // both of them is not shut.
@@ -299,11 +301,11 @@ func (c *causes) heater(upS float64, out *Estimates, heaterKgH float64) Cause {
 	return r
 }
 
-// sentence names the causes that are worth a look, the likeliest first; guess is whether
-// nothing seen speaks for that one.
-func sentence(list []Cause, guess bool) string {
+// sentence names the causes that are worth a look, the likeliest first; told is whether
+// that one stands out.
+func sentence(list []Cause, told bool) string {
 	var b strings.Builder
-	if guess || list[0].PartFrac < tellFrac || list[0].PartFrac < tellTimes*list[1].PartFrac {
+	if !told {
 		b.WriteString("cannot tell which: ")
 	}
 	for i, x := range list {

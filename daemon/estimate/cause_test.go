@@ -113,23 +113,25 @@ func TestAClosedValveComesFirstAfterGasAtTheFloor(t *testing.T) {
 	v := newVessel(testParams())
 	c := newCauses()
 	c.watch(1000, &est, 0.06)
-	before, _ := c.rank(1000, &est, v, 0.148, false)
+	c.rank(1000, &est, v, 0.148, false)
+	before := est.Causes
 	if before[0].ID != CauseHeater {
 		t.Errorf("without gas %s first, want the heater", before[0].ID)
 	}
 	c.forget()
 	c.smelled(1000, Trace)
-	if list, _ := c.rank(2000, &est, v, 0.148, false); list[0].ID != CauseHeater {
-		t.Errorf("after a trace %s first, want the heater: a trace closes no valve", list[0].ID)
+	if c.rank(2000, &est, v, 0.148, false); est.Causes[0].ID != CauseHeater {
+		t.Errorf("after a trace %s first, want the heater: a trace closes no valve", est.Causes[0].ID)
 	}
 	c.forget()
 	c.smelled(2000, Leave)
-	list, says := c.rank(2000+gasMemoryS-60, &est, v, 0.148, false)
+	c.rank(2000+gasMemoryS-60, &est, v, 0.148, false)
+	list, says := est.Causes, est.StarvedWhy
 	if list[0].ID != CauseValve || strings.HasPrefix(says, "cannot tell") || !strings.Contains(says, "somebody may have closed it") {
 		t.Errorf("hours after gas at the floor: %q, want the valve, told and why", says)
 	}
 	c.forget()
-	if list, _ := c.rank(2000+gasMemoryS+60, &est, v, 0.148, false); list[0].ID == CauseValve {
+	if c.rank(2000+gasMemoryS+60, &est, v, 0.148, false); est.Causes[0].ID == CauseValve {
 		t.Error("more than six hours after it, want the valve no longer first")
 	}
 }
@@ -281,10 +283,14 @@ func TestBeliefsOfCausesSumToOneWithoutAnyReading(t *testing.T) {
 	none := Unknown("not fitted")
 	est := Estimates{Starved: Yes, FuelKg: none, LiquidTempC: none, LockerC: none, OutsideC: none, BatteryV: none, BurnKgPerH: none, HeaterKgPerH: none}
 	c := newCauses()
-	list, says := c.rank(0, &est, newVessel(Params{}), 0, false)
+	c.rank(0, &est, newVessel(Params{}), 0, false)
+	list, says := est.Causes, est.StarvedWhy
 	sum := 0.0
 	for _, x := range list {
 		sum += x.PartFrac
+	}
+	if est.CauseTold {
+		t.Error("the first is told from the others by nothing")
 	}
 	if math.Abs(sum-1) > 1e-12 || !strings.HasPrefix(says, "cannot tell which: ") {
 		t.Errorf("beliefs sum to %g, %q; want 1, and that it cannot tell", sum, says)

@@ -208,6 +208,7 @@ type Estimates struct {
 	Starved      Tristate // heat is called for and no gas is burning
 	StarvedWhy   string   // causes, likeliest first
 	Causes       []Cause  // the same with the evidence; empty unless Starved
+	CauseTold    bool     // the first of them stands out; else nothing seen tells which it is
 	Certified    Tristate // certified gas alarm input
 	CO           Tristate // CO alarm input
 	Watch        WeightWatch

@@ -175,7 +175,7 @@ func (e *Estimator) starved(upS float64, out *Estimates, watching bool) {
 	case !watching:
 		out.StarvedWhy = whyUnseen
 	default:
-		out.Causes, out.StarvedWhy = e.causes.rank(upS, out, e.vessel, heaterKgH, w.unproven)
+		e.causes.rank(upS, out, e.vessel, heaterKgH, w.unproven)
 	}
 	w.emptied(upS, out)
 }
