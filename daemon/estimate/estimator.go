@@ -142,7 +142,7 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	}
 	out.TareEntered, out.TareLearned = w.tare.entered, w.tare.learned
 	out.CylinderName, out.RequalifyBy, out.Known = w.known.on.Name, w.known.on.RequalifyBy, w.known.told
-	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && out.FuelKg.Known() && out.FuelKg.Low > c.CapacityKg
+	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && w.presence == Present && w.leastKg > c.CapacityKg
 	e.vessel.said(Change{CapacityKg: w.p.Cylinder.CapacityKg})
 	for _, h := range w.told {
 		if h.Kind == CylinderPlaced {

@@ -401,7 +401,7 @@ func TestANearlyEmptyCylinderSaysSo(t *testing.T) {
 func TestContentsThatDoNotFitAreOutsideTheModel(t *testing.T) {
 	c := newColdVan(t, 9, 5)
 	c.p.Cylinder.CapacityKg = 5
-	unknown(t, "9 kg in a cylinder of 5", c.start().run(time.Hour, 0), noModel)
+	unknown(t, "9 kg in a cylinder of 5", c.start().run(time.Hour, 0), overBrim)
 	c = newColdVan(t, 5, -44)
 	c.p.Cylinder.PropaneMassFrac = 0.8
 	unknown(t, "a mix in polar air", c.start().run(time.Hour, 0), noModel)

@@ -52,6 +52,7 @@ type weighing struct {
 	cellC    float64 // cell temperature then
 	have     bool    // whether there is one at all
 	gapKnown bool    // whether levelS says how long ago it was
+	leastKg  float64 // of fuel, as of the newest look at it; may be more than a cylinder holds
 	wideKg   float64 // by which the fuel may be less than the level says: gaps without a weight
 
 	lightS                  float64 // since when the weight has been below absentKg
@@ -353,9 +354,11 @@ func (w *weighing) placed(upS, kg, sdKg float64) {
 	}
 	w.offKg, w.offVar, w.lastKg = 0, 0, 0
 	w.adopt(upS, kg, sdKg)
-	net := w.fuel(upS)
-	w.told = append(w.told, Happening{Kind: CylinderPlaced, Guess: guess,
-		NetKg: printed(net.Value), NetLowKg: printed(net.Low), NetHighKg: printed(net.High)})
+	h := Happening{Kind: CylinderPlaced, Guess: guess}
+	if net := w.fuel(upS); net.Known() {
+		h.NetKg, h.NetLowKg, h.NetHighKg = printed(net.Value), printed(net.Low), printed(net.High)
+	}
+	w.told = append(w.told, h)
 }
 
 // reconcile compares the weight with the last one believed, after time without a weight.
@@ -400,7 +403,8 @@ func (w *weighing) apply(ch Change, grossKg float64) {
 }
 
 // fuel is what is left, net. It is held while nothing can be weighed, and the interval
-// grows downwards by what may have burned meanwhile.
+// grows downwards by what may have burned meanwhile. No cylinder holds more than to the
+// brim: an interval is cut off there, and one that lies beyond is a contradiction.
 func (w *weighing) fuel(upS float64) Quantity {
 	switch {
 	case !w.fitted():
@@ -425,11 +429,20 @@ func (w *weighing) fuel(upS float64) Quantity {
 		q.Low -= gapKgPerH * held / 3600
 	}
 	q.Low -= w.wideKg
-	over := w.p.Cylinder.CapacityKg > 0 && q.Value > brimFrac*w.p.Cylinder.CapacityKg
+	w.leastKg = q.Low
+	over := false
+	if brim := brimFrac * w.p.Cylinder.CapacityKg; brim > 0 {
+		if q.Low > brim {
+			return Unknown(overBrim)
+		}
+		if over = q.Value > brim; top <= 0 || top > brim {
+			top = brim
+		}
+	}
 	q.Value, q.Low, q.High = clip(q.Value, top), clip(q.Low, top), clip(q.High, top)
 	switch {
 	case over:
-		q.Quality, q.Why = sensors.Suspect, "more than such a cylinder can hold: the tare, the capacity or the cylinder is another"
+		q.Quality, q.Why = sensors.Suspect, overBrim
 	case w.phase == driving:
 		q.Quality, q.Why = sensors.Suspect, "driving: the weight from before the drive is held"
 	case held > gapS && w.lightN == 0:
@@ -445,6 +458,8 @@ func (w *weighing) fuel(upS float64) Quantity {
 	}
 	return q
 }
+
+const overBrim = "more than such a cylinder can hold: the tare, the capacity or the cylinder is another"
 
 // gross is what the scale says, its own errors included.
 func (w *weighing) gross(upS float64) Quantity {

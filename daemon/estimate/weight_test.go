@@ -139,13 +139,23 @@ func TestAVanWithoutAScaleSaysSo(t *testing.T) {
 	}
 }
 
-func TestMoreFuelThanTheCylinderHoldsIsNotRelied(t *testing.T) {
-	b := newBench(t, 7.73+9.1)
-	if q := b.run(5*time.Minute, 0).FuelKg; q.Quality != sensors.Good {
-		t.Errorf("9.1 kg in a cylinder for it: %v (%s), want good", q.Quality, q.Why)
-	}
-	b = newBench(t, 7.73+12.5)
-	if q := b.run(5*time.Minute, 0).FuelKg; q.Quality != sensors.Suspect || !strings.Contains(q.Why, "can hold") {
-		t.Errorf("12.5 kg in a cylinder for %g: %v (%s), want suspect, and why", testParams().Cylinder.CapacityKg, q.Quality, q.Why)
+func TestMoreFuelThanTheCylinderHoldsIsNotTold(t *testing.T) {
+	capacity := testParams().Cylinder.CapacityKg
+	for _, c := range []struct {
+		fuelKg float64
+		want   sensors.Quality
+	}{{capacity, sensors.Good}, {brimFrac*capacity + 0.02, sensors.Suspect}, {12.5, sensors.Missing}} {
+		b := newBench(t, 7.73+c.fuelKg)
+		e := b.run(5*time.Minute, 0)
+		q := e.FuelKg
+		if q.Quality != c.want || c.want != sensors.Good && !strings.Contains(q.Why, "can hold") {
+			t.Errorf("%g kg in a cylinder for %g: %v (%s), want %v, and why", c.fuelKg, capacity, q.Quality, q.Why, c.want)
+		}
+		if q.High > brimFrac*capacity {
+			t.Errorf("%g kg in a cylinder for %g: up to %g kg, and the brim is at %g", c.fuelKg, capacity, q.High, brimFrac*capacity)
+		}
+		if e.Overfilled != (c.fuelKg > 1.1*capacity) {
+			t.Errorf("%g kg in a cylinder for %g: overfilled is %v", c.fuelKg, capacity, e.Overfilled)
+		}
 	}
 }
