@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"net"
@@ -366,15 +367,20 @@ func (c *compiler) sensors(list []rawSensor) (sensors.Wiring, []hw.Wire) {
 			continue // known from recordings only
 		}
 		wires = append(wires, hw.Wire{Channel: ch, Period: period,
-			Driver:    hw.Driver(c.oneOf(key("driver"), r.Driver, "iio", "iio", "hwmon", "w1")),
+			Driver:    hw.Driver(c.oneOf(key("driver"), r.Driver, "iio", hw.Drivers()...)),
 			Device:    c.text(key("device"), r.Device, ""),
 			Label:     c.text(key("label"), r.Label, ""),
 			Address:   c.text(key("address"), r.Address, ""),
 			Attribute: c.text(key("attribute"), r.Attribute, ""),
 			Gain:      c.number(key("gain"), r.Gain, 1, -1e6, 1e6),
+			Bus:       c.text(key("bus"), r.Bus, ""),
 		})
 		if err := wires[len(wires)-1].Check(); err != nil {
-			c.wrong(key("driver"), "%v", err)
+			at := "driver"
+			if k := (*hw.KeyError)(nil); errors.As(err, &k) {
+				at = k.Key
+			}
+			c.wrong(key(at), "%v", err)
 		}
 	}
 	return wiring, wires

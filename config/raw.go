@@ -97,6 +97,7 @@ type rawSensor struct {
 	Address   any `toml:"address"`
 	Attribute any `toml:"attribute"`
 	Gain      any `toml:"gain"`
+	Bus       any `toml:"bus"`
 }
 
 type rawNight struct {

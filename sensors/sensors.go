@@ -89,6 +89,7 @@ const (
 	BaroKPa        Channel = "baro_kpa"        // air pressure, absolute
 	HumidityPct    Channel = "humidity_pct"    // relative humidity beside the gas sensor
 	HeatCall       Channel = "heat_call"       // 1 while the heater asks for gas
+	GasValve       Channel = "gas_valve"       // 1 while the gas solenoid valve is held open
 	Ignition       Channel = "ignition"        // 1 while the engine's ignition is on
 	CertifiedAlarm Channel = "certified_alarm" // 1 while the certified gas alarm's own output is closed
 	COAlarm        Channel = "co_alarm"        // 1 while the CO alarm's own output is closed
@@ -108,7 +109,7 @@ const (
 // Known lists every channel, in the order recordings use.
 func Known() []Channel {
 	return []Channel{LoadCounts, GasV, GasSupplyV, GasHeaterV, CabinC, OutsideC, LockerC,
-		WaterlineC, ShellC, RegulatorC, BaroKPa, HumidityPct, HeatCall, Ignition,
+		WaterlineC, ShellC, RegulatorC, BaroKPa, HumidityPct, HeatCall, GasValve, Ignition,
 		CertifiedAlarm, COAlarm, BatteryV, AckButton, ClockSynced, BoardUndervolt,
 		StoreAgeS, StoreSizeB, StoreWrittenB, BrokerLink, OutboxN, OutboxLost, SounderOK}
 }
@@ -119,7 +120,7 @@ func (c Channel) IsTemp() bool { return strings.HasSuffix(string(c), "_c") }
 // IsSwitch reports whether the channel is a digital input, 0 or 1.
 func (c Channel) IsSwitch() bool {
 	switch c {
-	case HeatCall, Ignition, CertifiedAlarm, COAlarm, AckButton, ClockSynced,
+	case HeatCall, GasValve, Ignition, CertifiedAlarm, COAlarm, AckButton, ClockSynced,
 		BoardUndervolt, BrokerLink, SounderOK:
 		return true
 	}

@@ -1,6 +1,6 @@
-// Package hw reads real sensors through the kernel's own drivers: industrial I/O, hardware
-// monitoring and 1-wire, below a sysfs root that a test may make up. It also drives the
-// GPIO lines of sounder and lamp.
+// Package hw reads real sensors: through the kernel's own drivers, which are industrial I/O,
+// hardware monitoring and 1-wire below a sysfs root that a test may make up, and without one
+// a few chips on I2C. It also drives the GPIO lines of sounder and lamp.
 //
 // A [Board] has one goroutine per bus, since the kernel makes a reader wait for as long as
 // the device likes: a thermometer takes 750 ms, a hung bus for ever. [Board.Read] takes what
@@ -23,6 +23,8 @@ import (
 	"syscall"
 	"time"
 
+	"periph.io/x/conn/v3/i2c"
+
 	"frostline/sensors"
 )
 
@@ -35,6 +37,7 @@ type Options struct {
 
 	read  func(path string) ([]byte, error) // nil reads files
 	clock func() sensors.Reading            // nil asks the kernel
+	dial  func(node, name string) i2c.Bus   // nil opens the kernel's adapters
 }
 
 // Board is the sensors of one van. Read and Rewire belong to one goroutine, the tick loop;
@@ -77,6 +80,9 @@ func (b *Board) Rewire(o Options) error {
 	if o.read == nil {
 		o.read = readAttribute
 	}
+	if o.dial == nil {
+		o.dial = dialKernel
+	}
 	if o.clock == nil {
 		o.clock = func() sensors.Reading { return clockSynced(adjtimex, runDir) }
 	}
@@ -89,7 +95,7 @@ func (b *Board) Rewire(o Options) error {
 	if b.rig != nil {
 		old = b.rig.end()
 	}
-	b.rig = newRig(sysfs{o.Root, o.read}, o.Log, old)
+	b.rig = newRig(o, old)
 	b.rig.leads = leads
 	b.clock = o.clock
 	if b.clockAt = o.Wiring.Index(sensors.ClockSynced); b.clockAt >= 0 {

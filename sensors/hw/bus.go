@@ -10,6 +10,8 @@ import (
 	"sync"
 	"time"
 
+	"periph.io/x/conn/v3/i2c"
+
 	"frostline/sensors"
 )
 
@@ -26,10 +28,12 @@ const (
 // because the kernel makes a reader wait for as long as a device likes.
 type rig struct {
 	fs   sysfs
+	dial func(node, name string) i2c.Bus
 	log  *slog.Logger
 	stop chan struct{}
 
-	mu    sync.Mutex // guards all below; never held while a device is asked
+	mu    sync.Mutex      // guards all below; never held while a device is asked
+	chips map[string]chip // what is in one is its bus's alone
 	leads []*lead
 	buses map[string]*bus
 	old   map[string]*bus // of the wiring before, as they may still be inside a read
@@ -76,8 +80,9 @@ type bus struct {
 
 const nowhere = "" // key of the bus of devices that were not found
 
-func newRig(fs sysfs, log *slog.Logger, old map[string]*bus) *rig {
-	return &rig{fs: fs, log: log, stop: make(chan struct{}), buses: map[string]*bus{}, old: old}
+func newRig(o Options, old map[string]*bus) *rig {
+	return &rig{fs: sysfs{o.Root, o.read}, dial: o.dial, log: o.Log, stop: make(chan struct{}),
+		chips: map[string]chip{}, buses: map[string]*bus{}, old: old}
 }
 
 // start begins the reading: each device on the bus where it is now.
@@ -218,6 +223,11 @@ func (r *rig) ask(l *lead, dev device) outcome {
 		v, raw, err = readHwmon(r.fs, l.Wire, dev)
 	case W1:
 		v, raw, err = readW1(r.fs, l.Wire, dev)
+	case I2C:
+		var c chip
+		if c, err = r.chipAt(l.Wire, dev); err == nil {
+			v, raw, err = c.read(l.chipInput())
+		}
 	}
 	if err == nil && quantityOf(l.Channel) == celsiusQ && v <= lowestC {
 		err = &fault{sentinel, fmt.Errorf("%g °C is the driver's sign that nothing was measured", v)}
@@ -228,7 +238,7 @@ func (r *rig) ask(l *lead, dev device) outcome {
 	if err != nil {
 		return l.failed(dev, raw, err)
 	}
-	return outcome{at: time.Now(), where: dev.dir, raw: raw, reading: sensors.Of(v * l.gain())}
+	return outcome{at: time.Now(), where: dev.place(), raw: raw, reading: sensors.Of(v * l.gain())}
 }
 
 // lowestC is just above absolute zero, -273.15 °C, which drivers write for "not measured" as
@@ -237,7 +247,7 @@ const lowestC = -273
 
 // failed is the outcome of a read that brought no value.
 func (l *lead) failed(dev device, raw string, err error) outcome {
-	got := outcome{at: time.Now(), where: dev.dir, raw: raw}
+	got := outcome{at: time.Now(), where: dev.place(), raw: raw}
 	word := wordOf(l.Driver, err)
 	if word == missing && l.optional {
 		return got

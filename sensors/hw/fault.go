@@ -30,6 +30,16 @@ const (
 	weakSupply = "weak-supply" // 127.9375: not enough supply to convert
 	probeOpen  = "probe"       // the chip itself says that its probe is open or shorted
 	sentinel   = "sentinel"    // absolute zero: the driver's sign for "nothing there"
+
+	// Of the chips we drive ourselves.
+	reset       = "reset"        // the settings of a chip that has just got its supply
+	config      = "config"       // settings that nobody wrote
+	clipped     = "clipped"      // the last code: more than the chip can tell
+	notMeasured = "not-measured" // the code of a value that was not measured
+	wrongChip   = "wrong-chip"   // somebody else answers at the address
+	claimed     = "claimed"      // the kernel's own driver has the chip
+	noNode      = "no-node"      // no /dev/i2c-N
+	noPlainI2C  = "smbus-only"   // an adapter that cannot do plain I2C
 )
 
 // fault is an error with its word.
@@ -70,7 +80,7 @@ func wordOf(d Driver, err error) string {
 	case syscall.EBADMSG:
 		return crc
 	case syscall.EIO:
-		if d != IIO {
+		if d == Hwmon || d == W1 {
 			return crc
 		}
 	}
@@ -117,7 +127,7 @@ func explain(w Wire, word string) (means, do string) {
 	case garbled:
 		return "the file does not hold what the kernel writes", "look at attribute; it must name a number"
 	case zeros:
-		return "every byte is zero: the data line is shorted to ground", "look at the data wire, first where it is clamped or wet"
+		return "every byte is zero: the data line is shorted to ground", "look at the data wire (SDA), first where it is clamped or wet"
 	case ones:
 		return "every byte is 255: nobody pulls the data line down", "look at " + wires + "; the data or ground wire is likely cut"
 	case scratchpad:
@@ -130,6 +140,25 @@ func explain(w Wire, word string) (means, do string) {
 			"look at the supply wire of the thermometer; run three wires, not two"
 	case probeOpen:
 		return "the chip says that its probe is open or shorted", "look at the two wires between chip and probe"
+	case reset:
+		return "the chip had lost its supply and has been set anew; its value in this tick is not believed",
+			"look at the supply and ground wires of the chip: a loose contact, or a supply that breaks down when something else starts"
+	case config:
+		return "the chip does not hold the settings it was given",
+			"look whether another program or a kernel driver uses this chip or its address; if not, look at " + wires
+	case clipped:
+		return "the chip gives its last code: more at its input than it can tell",
+			"look at the wires between sensor and chip: a broken signal wire, or one that touches the supply"
+	case notMeasured:
+		return "the chip gave the code of a value it did not measure", "look at the supply wire of the chip; if it stays, replace the chip"
+	case wrongChip:
+		return "another kind of chip answers at this address", "write the chip that is there as device, or give this one another address"
+	case claimed:
+		return "the kernel's own driver has this chip", "write iio or hwmon as driver, or take the chip's overlay out"
+	case noNode:
+		return "the adapter is there but programs cannot reach it", "load the kernel module i2c-dev, now and at each start"
+	case noPlainI2C:
+		return "this adapter can do SMBus only", "use an adapter that can do plain I2C, or the kernel's driver for the chip"
 	case sentinel:
 		return "absolute zero: the driver's sign that nothing was measured", "look at " + wires + " and at the probe"
 	}

@@ -15,6 +15,8 @@ import (
 // plugged in again, and may then belong to another one.
 type device struct {
 	dir   string // below the sysfs root
+	node  string // file below /dev, for an I2C adapter
+	where string // what a person is shown; empty for dir
 	input string // the input whose label was asked for, like temp2; empty if it was the device's
 	bus   string // what it shares with the devices that must wait for each other
 
@@ -28,8 +30,11 @@ func (s sysfs) locate(w Wire, last device) (device, error) {
 	if last.dir != "" && last == s.look(w, last) {
 		return last, nil
 	}
-	if w.Driver == W1 {
+	switch w.Driver {
+	case W1:
 		return s.thermometer(w)
+	case I2C:
+		return s.adapter(w)
 	}
 	return s.byName(w)
 }
@@ -46,6 +51,14 @@ func (s sysfs) look(w Wire, d device) device {
 	d.name, _ = s.text(d.dir, "name")
 	d.label, _ = s.text(d.dir, d.labelFile())
 	return d
+}
+
+// place is where a person finds the device.
+func (d device) place() string {
+	if d.where != "" {
+		return d.where
+	}
+	return d.dir
 }
 
 func (d device) labelFile() string {

@@ -12,8 +12,8 @@ import (
 // Found is what became of one wire, for a person who is looking for a loose one.
 type Found struct {
 	Wire    Wire
-	Where   string          // its folder below the sysfs root; empty if it was not found
-	Raw     string          // what the kernel wrote; empty if nothing was read
+	Where   string          // its folder below the sysfs root, or its lines; empty if it was not found
+	Raw     string          // what the kernel or the chip gave; empty if nothing was read
 	Reading sensors.Reading // the value in the channel's unit, or the fault
 	Err     error           // what went wrong; nil if it reads
 	Means   string          // the fault in plain words; empty if it reads
@@ -55,7 +55,7 @@ func (r *rig) found() (found []Found, all bool) {
 		f := Found{Wire: l.Wire, Where: l.heard.where, Raw: l.heard.raw, Reading: l.heard.reading, Err: l.heard.err}
 		switch word := l.blocked(now); {
 		case word != "":
-			f = Found{Wire: l.Wire, Where: l.dev.dir, Reading: sensors.Fault(word), Err: l.blockedErr(word, now)}
+			f = Found{Wire: l.Wire, Where: l.dev.place(), Reading: sensors.Fault(word), Err: l.blockedErr(word, now)}
 		case l.heard.at.IsZero():
 			all = false
 			f.Reading, f.Err = sensors.Fault(timeout), fmt.Errorf("%s: no answer yet", l.name())

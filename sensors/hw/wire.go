@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -18,6 +19,10 @@ const (
 	IIO   Driver = "iio"   // industrial I/O: bridge ADCs, ADCs, pressure sensors
 	Hwmon Driver = "hwmon" // hardware monitoring: temperature chips
 	W1    Driver = "w1"    // 1-wire thermometers
+
+	I2C   Driver = "i2c"   // a chip without a kernel driver, see ownChips
+	HX711 Driver = "hx711" // the bit-banged bridge ADC on two GPIO lines
+	GPIO  Driver = "gpio"  // a contact on a GPIO line
 )
 
 // Wire says how one channel is read. A device is found by name, label or address, never by
@@ -26,16 +31,43 @@ type Wire struct {
 	Channel sensors.Channel
 	Period  time.Duration
 	Driver  Driver
-	Device  string // the kernel's name of the chip (iio, hwmon)
+	Device  string // the kernel's name of the chip (iio, hwmon); the chip (i2c); the label of the GPIO chip (gpio, hx711), if need be
 	// Label tells two chips of one name apart: the device's own label file, or the label of
 	// one of its inputs (hwmon temp2_label, iio in_voltage1_label), which then is the input.
 	Label string
 	// Address is that of a 1-wire thermometer, like 28-0000072f1a3c. For iio and hwmon it is
 	// optional and tells two chips of one name without labels apart: bus and address as the
-	// kernel writes them, like 1-0049.
+	// kernel writes them, like 1-0049. For i2c it is the chip's address, like 0x48, and empty
+	// takes the chip's usual one.
 	Address   string
 	Attribute string  // file below the device, with or without _raw or _input; empty takes the usual one of the channel
 	Gain      float64 // what the reading is multiplied by, for a divider in front of the ADC; 0 is taken as 1
+
+	Bus         string // i2c: the kernel's name of the adapter; empty if there is but one
+	Line        string // gpio: the kernel's name of the line
+	Data, Clock string // hx711: the kernel's names of its two lines
+	Invert      bool   // gpio: the channel is 1 while the line is low
+	Pull        string // gpio: PullUp, PullDown or PullNone; empty is PullUp
+}
+
+// How a contact's line is held while the contact is open.
+const (
+	PullUp   = "up"   // by the board, to its supply
+	PullDown = "down" // by the board, to ground
+	PullNone = "none" // by what is connected; a line that nothing holds is then a fault
+)
+
+// KeyError is what is wrong with one setting of a wire.
+type KeyError struct {
+	Key string // as the configuration calls it
+	Err error
+}
+
+func (e *KeyError) Error() string { return e.Err.Error() }
+func (e *KeyError) Unwrap() error { return e.Err }
+
+func wrongKey(key, format string, args ...any) error {
+	return &KeyError{key, fmt.Errorf(format, args...)}
 }
 
 // quantity is what a channel measures, and so which attributes can give it.
@@ -48,7 +80,8 @@ const (
 	celsiusQ
 	kpaQ
 	percentQ
-	bitQ // an alarm bit of the board itself; never configured
+	bitQ     // an alarm bit of the board itself; never configured
+	contactQ // open or closed
 )
 
 func quantityOf(ch sensors.Channel) quantity {
@@ -64,8 +97,11 @@ func quantityOf(ch sensors.Channel) quantity {
 	case sensors.BoardUndervolt:
 		return bitQ
 	}
-	if ch.IsTemp() {
+	switch {
+	case ch.IsTemp():
 		return celsiusQ
+	case ch.IsSwitch() && !ch.IsHealth():
+		return contactQ
 	}
 	return noQuantity
 }
@@ -81,7 +117,7 @@ type input struct {
 // m°C, kPa and thousandths of a percent; hwmon mV, m°C and thousandths (sensing.md 4.2).
 func inputOf(d Driver, q quantity) input {
 	switch d {
-	case IIO:
+	case IIO, I2C:
 		switch q {
 		case countsQ:
 			return input{"in_voltage0", "in_voltage", 1}
@@ -109,6 +145,14 @@ func inputOf(d Driver, q quantity) input {
 		if q == celsiusQ {
 			return input{w1Slave, "", 1000}
 		}
+	case HX711:
+		if q == countsQ {
+			return input{usual: string(HX711)}
+		}
+	case GPIO:
+		if q == contactQ {
+			return input{usual: string(GPIO)}
+		}
 	}
 	return input{}
 }
@@ -122,6 +166,7 @@ var (
 // give this channel. Whether the device is there is for the board to see, each period.
 func (w Wire) Check() error {
 	switch w.Driver {
+	case I2C, HX711, GPIO:
 	case IIO, Hwmon:
 		if w.Device == "" {
 			return fmt.Errorf("%s needs device, the name the kernel gives the chip (cat %s/*/name below the sysfs root)",
@@ -135,11 +180,29 @@ func (w Wire) Check() error {
 			return fmt.Errorf("w1 address %q is not one; write it as its folder below bus/w1/devices is called, like 28-0000072f1a3c", w.Address)
 		}
 	default:
-		return fmt.Errorf("driver %q is not one of iio, hwmon, w1", w.Driver)
+		return fmt.Errorf("driver %q is not one of %s", w.Driver, strings.Join(Drivers(), ", "))
+	}
+	if err := w.strangers(); err != nil {
+		return err
 	}
 	in := inputOf(w.Driver, quantityOf(w.Channel))
 	if in.usual == "" {
 		return fmt.Errorf("%s cannot give %s", w.Driver, w.Channel)
+	}
+	switch w.Driver {
+	case I2C:
+		return w.checkChip()
+	case HX711:
+		if w.Data == "" || w.Clock == "" || w.Data == w.Clock {
+			return wrongKey("data", "hx711 needs data and clock, the kernel's names of its two lines")
+		}
+	case GPIO:
+		if w.Line == "" {
+			return wrongKey("line", "gpio needs line, the kernel's name of the line, like GPIO5")
+		}
+		if !slices.Contains([]string{"", PullUp, PullDown, PullNone}, w.Pull) {
+			return wrongKey("pull", "pull %q is not one of up, down, none", w.Pull)
+		}
 	}
 	switch {
 	case w.Attribute == "":
@@ -151,6 +214,38 @@ func (w Wire) Check() error {
 		return fmt.Errorf("attribute %q is no longer raw; %s needs one like %s_raw", w.Attribute, w.Channel, in.usual)
 	case !strings.HasPrefix(w.Attribute, in.prefix):
 		return fmt.Errorf("attribute %q cannot give %s; it must begin like %s", w.Attribute, w.Channel, in.usual)
+	}
+	return nil
+}
+
+// Drivers lists the names of all drivers, the kernel's own first.
+func Drivers() []string {
+	return []string{string(IIO), string(Hwmon), string(W1), string(I2C), string(HX711), string(GPIO)}
+}
+
+// strangers finds a setting that means nothing to the driver: it was meant to do something.
+func (w Wire) strangers() error {
+	chip := []Driver{IIO, Hwmon, I2C}
+	for _, s := range []struct {
+		key     string
+		set     bool
+		drivers []Driver
+	}{
+		{"device", w.Device != "", append(chip, HX711, GPIO)},
+		{"label", w.Label != "", []Driver{IIO, Hwmon}},
+		{"address", w.Address != "", append(chip, W1)},
+		{"attribute", w.Attribute != "", append(chip, W1)},
+		{"gain", w.gain() != 1, append(chip, W1)},
+		{"bus", w.Bus != "", []Driver{I2C}},
+		{"line", w.Line != "", []Driver{GPIO}},
+		{"invert", w.Invert, []Driver{GPIO}},
+		{"pull", w.Pull != "", []Driver{GPIO}},
+		{"data", w.Data != "", []Driver{HX711}},
+		{"clock", w.Clock != "", []Driver{HX711}},
+	} {
+		if s.set && !slices.Contains(s.drivers, w.Driver) {
+			return wrongKey(s.key, "%s means nothing to driver %s", s.key, w.Driver)
+		}
 	}
 	return nil
 }
@@ -168,12 +263,26 @@ func (w Wire) name() string {
 	switch {
 	case w.Driver == W1:
 		return "w1 " + w.Address
+	case w.Driver == GPIO:
+		return "gpio " + w.Line
+	case w.Driver == HX711:
+		return "hx711 on " + w.Data + " and " + w.Clock
+	case w.Driver == I2C:
+		addr, _ := w.chipAddress()
+		return strings.TrimSpace(fmt.Sprintf("i2c %s at 0x%02x %s", w.Device, addr, w.onBus()))
 	case w.Label != "":
 		return fmt.Sprintf("%s %s %q", w.Driver, w.Device, w.Label)
 	case w.Address != "":
 		return fmt.Sprintf("%s %s at %s", w.Driver, w.Device, w.Address)
 	}
 	return fmt.Sprintf("%s %s", w.Driver, w.Device)
+}
+
+func (w Wire) onBus() string {
+	if w.Bus == "" {
+		return ""
+	}
+	return "on " + w.Bus
 }
 
 // deviceFolder is where the kernel lists the devices of a driver, below the sysfs root.
@@ -183,6 +292,8 @@ func deviceFolder(d Driver) string {
 		return "bus/iio/devices"
 	case Hwmon:
 		return "class/hwmon"
+	case I2C:
+		return adapterFolder
 	}
 	return "bus/w1/devices"
 }
