@@ -239,7 +239,7 @@ func (m *MQTT) serve(ctx context.Context, c *connection) error {
 		if err := m.refresh(c); err != nil {
 			return err
 		}
-		if m.settle(ctx) {
+		if m.settle(ctx, m.times.commit) {
 			ask = true // its wake may not have been seen yet, and what it holds is older than what is ours to send
 		}
 		if ctx.Err() != nil {
@@ -315,7 +315,7 @@ func (m *MQTT) sameTopics(lines []line) bool {
 func (m *MQTT) drain(ctx context.Context, c *connection, ask bool) (more bool, err error) {
 	var rows []core.OutboxRow
 	if ask {
-		if rows, err = m.store.next(ctx); err != nil {
+		if rows, err = m.store.next(ctx, batchN); err != nil {
 			if ctx.Err() == nil {
 				m.opt.Log.Debug("outbox: no rows", "err", err)
 			}
@@ -352,10 +352,7 @@ func (m *MQTT) sendAlone(ctx context.Context, c *connection, row *core.OutboxRow
 		if err := m.send(c, t); err != nil {
 			return err
 		}
-		m.gone.add(t.boot, t.event.Seq)
-		m.mu.Lock()
-		m.spill.sent(t.boot, t.event.Seq)
-		m.mu.Unlock()
+		m.sent(ctx, t.boot, t.event.Seq, 0)
 	}
 	return nil
 }
@@ -363,30 +360,13 @@ func (m *MQTT) sendAlone(ctx context.Context, c *connection, row *core.OutboxRow
 // sendRow sends one row of the store and tells the store. What went out from memory
 // already is not sent twice. It reports whether the store noted the delivery.
 func (m *MQTT) sendRow(ctx context.Context, c *connection, row core.OutboxRow) (noted bool, err error) {
-	var e core.Event
-	unread := json.Unmarshal(row.Body, &e)
-	switch {
-	case unread != nil:
-		m.opt.Log.Error("outbox: a row cannot be read and is dropped", "id", row.ID, "err", unread)
-		m.mu.Lock()
-		m.spill.lostN++
-		m.mu.Unlock()
-	case e.Alarm != nil && !m.gone.has(row.Boot, row.Seq):
-		e.Seq = row.Seq
-		t := transition{event: e, boot: row.Boot, recorded: row.Recorded, clockTrusted: row.ClockTrusted, durable: true}
+	t, ok := m.read(row)
+	if ok && !m.gone.has(row.Boot, row.Seq) {
 		if err := m.send(c, t); err != nil {
 			return false, err
 		}
 	}
-	m.mu.Lock()
-	m.spill.sent(row.Boot, row.Seq)
-	m.mu.Unlock()
-	if err := m.store.delivered(context.WithoutCancel(ctx), row.ID); err != nil { // told even when stopping
-		m.gone.add(row.Boot, row.Seq) // it will be offered again
-		m.opt.Log.Warn("outbox: delivery is not noted", "id", row.ID, "err", err)
-		return false, nil
-	}
-	return true, nil
+	return m.sent(ctx, row.Boot, row.Seq, row.ID), nil
 }
 
 func (m *MQTT) send(c *connection, t transition) error {

@@ -10,11 +10,9 @@ package announce
 import (
 	"context"
 	"crypto/tls"
-	"errors"
 	"log/slog"
 	"math/rand/v2"
 	"net/url"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -63,20 +61,14 @@ type MQTT struct {
 	password string
 	device   device
 	events   string // topic of alarm transitions
-	store    *store
 	times    times
 
-	wake    chan struct{} // a snapshot was delivered
+	*queue
 	setting chan struct{} // holds a token while a command is taken: one at a time
 	mirror  atomic.Bool   // a set was accepted: say its value even if it is the same
 	up      atomic.Bool   // the broker answers and knows all
 
-	mu     sync.Mutex // guards the two below, between the tick loop and Run
-	latest *core.Snapshot
-	spill  spill
-
 	published map[string]published // what this connection said, by topic; Run's own
-	gone      recent               // sent from memory, in case the store offers it later; Run's own
 	gripe     gripe
 }
 
@@ -100,22 +92,6 @@ func defaultTimes() times {
 	}
 }
 
-// Deliver hands over a snapshot. It never blocks: values are overwritten by newer ones,
-// transitions wait in a bounded queue until the store has them.
-func (m *MQTT) Deliver(s *core.Snapshot) {
-	now := time.Now()
-	m.mu.Lock()
-	m.latest = s
-	for _, h := range transitionsOf(s, now) {
-		m.spill.add(h)
-	}
-	m.mu.Unlock()
-	select {
-	case m.wake <- struct{}{}:
-	default:
-	}
-}
-
 // Health reports the link to the broker and how many transitions the memory queue dropped.
 func (m *MQTT) Health(report func(sensors.Channel, sensors.Reading)) {
 	link := 0.0
@@ -124,18 +100,6 @@ func (m *MQTT) Health(report func(sensors.Channel, sensors.Reading)) {
 	}
 	report(sensors.BrokerLink, sensors.Of(link))
 	report(sensors.OutboxLost, sensors.Of(float64(m.lost())))
-}
-
-func (m *MQTT) lost() uint64 {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.spill.lostN
-}
-
-func (m *MQTT) snapshot() *core.Snapshot {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.latest
 }
 
 // Run announces until ctx ends, then says goodbye to the broker and returns nil. A broker
@@ -171,7 +135,7 @@ func (m *MQTT) pause(ctx context.Context, d time.Duration) bool {
 	over := time.NewTimer(d)
 	defer over.Stop()
 	for {
-		m.settle(ctx)
+		m.settle(ctx, m.times.commit)
 		select {
 		case <-ctx.Done():
 			return false
@@ -180,66 +144,6 @@ func (m *MQTT) pause(ctx context.Context, d time.Duration) bool {
 		case <-m.wake:
 		}
 	}
-}
-
-// settle asks the store what became of the transitions in memory: those it holds are
-// forgotten here, those it refuses or is silent about for too long are ours to send. It
-// reports whether the store holds any of them.
-func (m *MQTT) settle(ctx context.Context) (kept bool) {
-	for ctx.Err() == nil {
-		m.mu.Lock()
-		tick, since, ok := m.spill.unsettled()
-		m.mu.Unlock()
-		if !ok {
-			return kept
-		}
-		by := since.Add(m.times.commit)
-		if least := time.Now().Add(m.times.commit / 4); by.Before(least) {
-			by = least // we were late to ask, which is not the store's silence
-		}
-		err := m.store.committed(ctx, tick, by)
-		if ctx.Err() != nil {
-			return kept
-		}
-		m.mu.Lock()
-		if err == nil {
-			kept = true
-			m.spill.committed(tick)
-		} else {
-			m.spill.refused(tick)
-		}
-		m.mu.Unlock()
-		if err != nil && !errors.Is(err, errNoStore) {
-			m.opt.Log.Warn("alarm is kept in memory only", "tick", tick, "err", err)
-		}
-	}
-	return kept
-}
-
-// recent remembers the ids of the last transitions that went out from memory.
-type recent struct{ ids []recentID }
-
-type recentID struct {
-	boot string
-	seq  uint64
-}
-
-const recentMax = 4 * spillMax
-
-func (r *recent) add(boot string, seq uint64) {
-	if len(r.ids) >= recentMax {
-		r.ids = append(r.ids[:0], r.ids[len(r.ids)/2:]...)
-	}
-	r.ids = append(r.ids, recentID{boot, seq})
-}
-
-func (r *recent) has(boot string, seq uint64) bool {
-	for _, id := range r.ids {
-		if id == (recentID{boot, seq}) {
-			return true
-		}
-	}
-	return false
 }
 
 // gripe logs a lasting fault when it starts, hourly while it lasts, and when it ends.

@@ -43,11 +43,9 @@ func NewMQTT(o Options) (*MQTT, error) {
 		opt: o, broker: broker,
 		device:  device{base: o.Domain + "/5/" + o.DeviceID, version: o.Version},
 		events:  o.EventsBase + "/alarm",
-		store:   newStore(o.Outbox),
 		times:   defaultTimes(),
-		wake:    make(chan struct{}, 1),
+		queue:   newQueue(mqttPath, o.Outbox, o.Log),
 		setting: make(chan struct{}, 1),
-		spill:   spill{max: spillMax},
 	}
 	if o.PasswordFile != "" {
 		m.password, err = readSecret(o.PasswordFile)

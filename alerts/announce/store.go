@@ -8,10 +8,14 @@ import (
 	"frostline/daemon/core"
 )
 
-// outboxPath is our place in the store's queue.
-const outboxPath = "mqtt"
+// The ways out of the process, by their places in the store's queue.
+const (
+	mqttPath    = "mqtt"
+	webhookPath = "webhook"
+	mailPath    = "mail"
+)
 
-// batchN is how many rows are read at a time: what the outbox may cost in memory.
+// batchN is how many rows MQTT reads at a time: what the outbox may cost in memory.
 const batchN = 16
 
 // storeWait bounds a question to the store that no alarm waits for.
@@ -26,11 +30,12 @@ var (
 // cannot be taken back, so each runs in a goroutine of its own, one at a time, and is left
 // behind when its time is up.
 type store struct {
+	path   string
 	outbox Outbox        // nil: there is none
 	turn   chan struct{} // holds a token while a call is out
 }
 
-func newStore(o Outbox) *store { return &store{o, make(chan struct{}, 1)} }
+func newStore(path string, o Outbox) *store { return &store{path, o, make(chan struct{}, 1)} }
 
 // ask runs f until the deadline. After an error f may still be running: what it writes to
 // must not be read then.
@@ -62,13 +67,13 @@ func (s *store) committed(ctx context.Context, tick uint64, by time.Time) error 
 	return s.ask(ctx, by, func(ctx context.Context) error { return s.outbox.Committed(ctx, tick) })
 }
 
-func (s *store) next(ctx context.Context) ([]core.OutboxRow, error) {
+func (s *store) next(ctx context.Context, most int) ([]core.OutboxRow, error) {
 	if s.outbox == nil {
 		return nil, nil
 	}
 	rows := make(chan []core.OutboxRow, 1)
 	err := s.ask(ctx, time.Now().Add(storeWait), func(ctx context.Context) error {
-		got, err := s.outbox.Next(ctx, outboxPath, batchN)
+		got, err := s.outbox.Next(ctx, s.path, most)
 		rows <- got
 		return err
 	})
@@ -80,7 +85,7 @@ func (s *store) next(ctx context.Context) ([]core.OutboxRow, error) {
 
 func (s *store) delivered(ctx context.Context, id int64) error {
 	return s.ask(ctx, time.Now().Add(storeWait), func(ctx context.Context) error {
-		return s.outbox.Delivered(ctx, outboxPath, id)
+		return s.outbox.Delivered(ctx, s.path, id)
 	})
 }
 
@@ -88,5 +93,5 @@ func (s *store) wake() <-chan struct{} {
 	if s.outbox == nil {
 		return nil
 	}
-	return s.outbox.Wake(outboxPath)
+	return s.outbox.Wake(s.path)
 }

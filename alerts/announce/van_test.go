@@ -137,7 +137,7 @@ func (s *shop) Next(_ context.Context, path string, most int) ([]core.OutboxRow,
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if path != outboxPath {
+	if path != mqttPath {
 		return nil, errors.New("unknown path " + path)
 	}
 	return append([]core.OutboxRow(nil), s.rows[:min(most, len(s.rows))]...), nil
