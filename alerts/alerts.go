@@ -211,6 +211,7 @@ type Status struct {
 	Latches        bool
 	CanShelve      bool
 	Silent         bool          // a page notice that never sounds
+	BreaksQuiet    bool          // sounds and is told in quiet hours whatever its priority
 	Class          Class         // what it is about
 	CanLeave       bool          // may be taken out of service
 	ReAlarm        time.Duration // sounds again after this long while it stands; 0 means never

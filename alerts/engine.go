@@ -390,7 +390,8 @@ func (e *Engine) Status() []Status {
 			State: a.state, Priority: a.priority, Quality: a.quality, Why: a.says(),
 			SinceUp: a.sinceUp, SinceWall: a.sinceWall, Sounding: a.sounding, SuppressedBy: a.by,
 			Latches: r.Latch, CanShelve: r.CanShelve, Silent: r.Silent, RaisedN: a.raisedN,
-			Class: r.Class, CanLeave: r.CanLeaveService, ReAlarm: r.ReAlarm, SoundN: a.soundN}
+			Class: r.Class, CanLeave: r.CanLeaveService, ReAlarm: r.ReAlarm, SoundN: a.soundN,
+			BreaksQuiet: r.BreaksQuiet}
 		if a.state == Shelved {
 			e.status[i].ShelvedUntilUp = a.untilUp
 		}

@@ -104,6 +104,8 @@ const (
 	OutboxN        Channel = "outbox_n"        // alarm messages waiting to be sent
 	OutboxLost     Channel = "outbox_lost_n"   // alarm messages that had to be dropped
 	SounderOK      Channel = "sounder_ok"      // 1 while a tested sounder is fitted
+	WebhookLink    Channel = "webhook_link"    // 1 after the last message to the webhook got through, 0 after it did not
+	MailLink       Channel = "mail_link"       // the same of mail
 )
 
 // Known lists every channel, in the order recordings use.
@@ -111,7 +113,8 @@ func Known() []Channel {
 	return []Channel{LoadCounts, GasV, GasSupplyV, GasHeaterV, CabinC, OutsideC, LockerC,
 		WaterlineC, ShellC, RegulatorC, BaroKPa, HumidityPct, HeatCall, GasValve, Ignition,
 		CertifiedAlarm, COAlarm, BatteryV, AckButton, ClockSynced, BoardUndervolt,
-		StoreAgeS, StoreSizeB, StoreWrittenB, BrokerLink, OutboxN, OutboxLost, SounderOK}
+		StoreAgeS, StoreSizeB, StoreWrittenB, BrokerLink, OutboxN, OutboxLost, SounderOK,
+		WebhookLink, MailLink}
 }
 
 // IsTemp reports whether the channel is a thermometer.
@@ -121,7 +124,7 @@ func (c Channel) IsTemp() bool { return strings.HasSuffix(string(c), "_c") }
 func (c Channel) IsSwitch() bool {
 	switch c {
 	case HeatCall, GasValve, Ignition, CertifiedAlarm, COAlarm, AckButton, ClockSynced,
-		BoardUndervolt, BrokerLink, SounderOK:
+		BoardUndervolt, BrokerLink, SounderOK, WebhookLink, MailLink:
 		return true
 	}
 	return false
@@ -132,7 +135,7 @@ func (c Channel) IsSwitch() bool {
 func (c Channel) IsHealth() bool {
 	switch c {
 	case ClockSynced, BoardUndervolt, StoreAgeS, StoreSizeB, StoreWrittenB, BrokerLink,
-		OutboxN, OutboxLost, SounderOK:
+		OutboxN, OutboxLost, SounderOK, WebhookLink, MailLink:
 		return true
 	}
 	return false

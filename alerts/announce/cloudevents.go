@@ -21,22 +21,25 @@ type transition struct {
 	through      []string  // the states those passed, each once
 }
 
-// cloudEvent is the CloudEvents 1.0 envelope in structured mode, the only one MQTT 3.1.1
-// can carry. The order of the fields is the order on the wire.
-type cloudEvent struct {
-	SpecVersion     string    `json:"specversion"`
-	ID              string    `json:"id"`
-	Source          string    `json:"source"`
-	Type            string    `json:"type"`
-	Subject         string    `json:"subject"`
-	Time            string    `json:"time,omitempty"`
-	RecordedTime    string    `json:"recordedtime,omitempty"`
-	Sequence        string    `json:"sequence"`
-	ExpiryTime      string    `json:"expirytime,omitempty"`
-	SeverityNumber  int       `json:"severitynumber"`
-	SeverityText    string    `json:"severitytext"`
-	DataContentType string    `json:"datacontenttype"`
-	Data            eventData `json:"data"`
+// cloudEvent is an alarm transition in its envelope.
+type cloudEvent = envelope[eventData]
+
+// envelope is CloudEvents 1.0 in structured mode, the only one MQTT 3.1.1 can carry. The
+// order of the fields is the order on the wire.
+type envelope[D any] struct {
+	SpecVersion     string `json:"specversion"`
+	ID              string `json:"id"`
+	Source          string `json:"source"`
+	Type            string `json:"type"`
+	Subject         string `json:"subject"`
+	Time            string `json:"time,omitempty"`
+	RecordedTime    string `json:"recordedtime,omitempty"`
+	Sequence        string `json:"sequence,omitempty"`
+	ExpiryTime      string `json:"expirytime,omitempty"`
+	SeverityNumber  int    `json:"severitynumber"`
+	SeverityText    string `json:"severitytext"`
+	DataContentType string `json:"datacontenttype"`
+	Data            D      `json:"data"`
 }
 
 type eventData struct {
@@ -58,6 +61,9 @@ type eventData struct {
 
 const (
 	eventType = "frostline.alarm.transition"
+	testType  = "frostline.path.test"
+
+	fatal = 21 // severity number of what is high or critical
 
 	// redatedAfter tells a re-dated event from one that merely waited for its commit.
 	redatedAfter = time.Minute
@@ -72,15 +78,14 @@ const (
 // if it is not in the catalogue any more.
 func (t transition) message(deviceID string, now *alerts.Status) ([]byte, error) {
 	a := t.event.Alarm
-	sequence := fmt.Sprintf("%020d", t.event.Seq) // the width of the largest uint64
 	number, word := severity(a.Priority)
 	e := cloudEvent{
 		SpecVersion:     "1.0",
-		ID:              t.boot + "-" + sequence,
-		Source:          "urn:frostline:" + deviceID,
+		ID:              t.id(),
+		Source:          source(deviceID),
 		Type:            eventType,
 		Subject:         a.ID,
-		Sequence:        sequence,
+		Sequence:        t.sequence(),
 		SeverityNumber:  number,
 		SeverityText:    word,
 		DataContentType: "application/json",
@@ -101,6 +106,18 @@ func (t transition) message(deviceID string, now *alerts.Status) ([]byte, error)
 			e.ExpiryTime = core.FormatWall(wall.Add(fuelExpiresAfter))
 		}
 	}
+	return e.json()
+}
+
+// id is the same however often the transition is sent.
+func (t transition) id() string { return t.boot + "-" + t.sequence() }
+
+// sequence sorts as text: it has the width of the largest uint64.
+func (t transition) sequence() string { return fmt.Sprintf("%020d", t.event.Seq) }
+
+func source(deviceID string) string { return "urn:frostline:" + deviceID }
+
+func (e envelope[D]) json() ([]byte, error) {
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
 	enc.SetEscapeHTML(false) // "<" in a reason stays readable
@@ -119,5 +136,5 @@ func severity(priority string) (int, string) {
 	case "medium":
 		return 13, "WARN"
 	}
-	return 21, "FATAL"
+	return fatal, "FATAL"
 }

@@ -1,20 +1,13 @@
 package announce
 
 import (
-	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net"
 	"net/url"
-	"os"
 	"strings"
 )
-
-// secretMax bounds what is read of a password file, in bytes.
-const secretMax = 4096
 
 // NewMQTT checks the options and reads the secrets. It does not dial: a broker that is
 // away must not stop a start. The error names every option that is wrong.
@@ -48,11 +41,11 @@ func NewMQTT(o Options) (*MQTT, error) {
 		setting: make(chan struct{}, 1),
 	}
 	if o.PasswordFile != "" {
-		m.password, err = readSecret(o.PasswordFile)
+		m.password, err = readSecret("mqtt: password file", o.PasswordFile)
 		problems = append(problems, err)
 	}
 	if secure {
-		m.tls, err = tlsConfig(o, broker.Hostname())
+		m.tls, err = tlsConfig("mqtt", broker.Hostname(), o.CAFile, o.CertFile, o.KeyFile)
 		problems = append(problems, err)
 	}
 	if err := errors.Join(problems...); err != nil {
@@ -109,47 +102,4 @@ func checkTopics(o Options) error {
 		problems = append(problems, fmt.Errorf("mqtt: events base %q: want a topic without wildcards, outer slashes or a leading $", base))
 	}
 	return errors.Join(problems...)
-}
-
-// readSecret reads a one-line secret. A line end after it is not part of it.
-func readSecret(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", fmt.Errorf("mqtt: password file: %w", err)
-	}
-	defer f.Close()
-	b, err := io.ReadAll(io.LimitReader(f, secretMax+1))
-	if err != nil {
-		return "", fmt.Errorf("mqtt: password file: %w", err)
-	}
-	s := strings.TrimRight(string(b), "\r\n")
-	switch {
-	case s == "":
-		return "", fmt.Errorf("mqtt: password file %s is empty: write the password on its first line", path)
-	case len(b) > secretMax || strings.ContainsAny(s, "\r\n"):
-		return "", fmt.Errorf("mqtt: password file %s is not one line of at most %d bytes", path, secretMax)
-	}
-	return s, nil
-}
-
-func tlsConfig(o Options, host string) (*tls.Config, error) {
-	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host}
-	if o.CAFile != "" {
-		pem, err := os.ReadFile(o.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("mqtt: CA file: %w", err)
-		}
-		c.RootCAs = x509.NewCertPool()
-		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("mqtt: CA file %s holds no PEM certificate", o.CAFile)
-		}
-	}
-	if o.CertFile != "" && o.KeyFile != "" {
-		pair, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
-		if err != nil {
-			return nil, fmt.Errorf("mqtt: client certificate: %w", err)
-		}
-		c.Certificates = []tls.Certificate{pair}
-	}
-	return c, nil
 }

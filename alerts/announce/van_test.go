@@ -1,6 +1,7 @@
 package announce
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -89,6 +90,7 @@ type shop struct {
 	rows   []core.OutboxRow
 	ticks  map[uint64]bool
 	nextID int64
+	path   string // whose rows these are; "" is MQTT's
 	refuse bool          // commits end with an error
 	hang   chan struct{} // not nil: every call blocks until it is closed
 	wake   chan struct{}
@@ -137,7 +139,7 @@ func (s *shop) Next(_ context.Context, path string, most int) ([]core.OutboxRow,
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if path != mqttPath {
+	if path != cmp.Or(s.path, mqttPath) {
 		return nil, errors.New("unknown path " + path)
 	}
 	return append([]core.OutboxRow(nil), s.rows[:min(most, len(s.rows))]...), nil

@@ -82,6 +82,7 @@ type Snapshot struct {
 	Tonight    nights.Tonight
 	Forecasts  nights.Calibration // what became of those before
 	Totals     Totals
+	Quiet      bool     // quiet hours: what is neither high nor critical waits to be told
 	Events     []Event  // of this tick, in order
 	Command    *Command // the command taken in this tick, if any
 	Refused    string   // why that command was refused; empty if it was taken

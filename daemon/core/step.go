@@ -210,6 +210,7 @@ func (c *Core) Step(in Input) *Snapshot {
 	}
 	s.Forecasts = c.led.Calibration()
 	s.Alarms = c.eng.Status()
+	s.Quiet = c.p.Setpoints.Quiet(in.Stamp.Wall, s.Est.ClockTrusted)
 	c.totals.BurnedKg = max(c.totals.BurnedKg, s.Est.BurnedKg)
 	s.Totals = c.totals
 	if save || in.Stamp.Up-c.savedUp >= checkpointEvery || in.Stamp.Up < c.savedUp {

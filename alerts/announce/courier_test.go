@@ -1,0 +1,510 @@
+package announce
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"frostline/alerts"
+	"frostline/daemon/core"
+	"frostline/sensors"
+)
+
+// otherEnd is a carrier that answers what a test tells it to and remembers what it was given.
+type otherEnd struct {
+	begun  time.Time
+	answer func(batch []transition) error // nil takes everything
+	hang   chan struct{}                  // not nil: it says nothing until it is closed or the try is over
+	tries  []try
+	tests  int
+}
+
+// try is one message as it came: when, and the numbers of its transitions.
+type try struct {
+	at   time.Duration
+	ids  string
+	took bool
+}
+
+func (o *otherEnd) carry(ctx context.Context, batch []transition, _ *core.Snapshot) error {
+	var ids []string
+	for _, t := range batch {
+		ids = append(ids, fmt.Sprint(t.event.Seq))
+	}
+	var err error
+	if o.hang != nil {
+		select {
+		case <-o.hang:
+		case <-ctx.Done():
+			err = fault{text: "no answer in time"}
+		}
+	}
+	if err == nil && o.answer != nil {
+		err = o.answer(batch)
+	}
+	o.tries = append(o.tries, try{time.Since(o.begun).Round(time.Second), strings.Join(ids, " "), err == nil})
+	return err
+}
+
+func (o *otherEnd) test(context.Context, *core.Snapshot) error {
+	o.tests++
+	if o.answer != nil {
+		return o.answer(nil)
+	}
+	return nil
+}
+
+func (o *otherEnd) took() (ids []string) {
+	for _, t := range o.tries {
+		if t.took {
+			ids = append(ids, t.ids)
+		}
+	}
+	return ids
+}
+
+func newEnd() *otherEnd { return &otherEnd{begun: time.Now()} }
+
+// round is a courier at work within a bubble of synctest, and the van that feeds it.
+type roundTrip struct {
+	t    *testing.T
+	c    *Courier
+	shop *shop
+	end  *otherEnd
+	tick uint64
+	mod  func(*core.Snapshot)
+	stop func()
+}
+
+func setOut(t *testing.T, end *otherEnd, s *shop, tweak ...func(*Courier)) *roundTrip {
+	t.Helper()
+	var outbox Outbox
+	if s != nil {
+		s.path, outbox = webhookPath, s
+	}
+	r := &roundTrip{t: t, shop: s, end: end, c: newCourier(webhookPath, sensors.WebhookLink, end, outbox, nil)}
+	for _, f := range tweak {
+		f(r.c)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- r.c.Run(ctx) }()
+	r.stop = func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Errorf("Run ended with %v", err)
+		}
+	}
+	return r
+}
+
+// lives lets n seconds go by: in ticks of a second, and of ten where they are many.
+func (r *roundTrip) lives(n int) {
+	for ; n > 120; n -= 10 {
+		r.tick += 9
+		time.Sleep(9 * time.Second)
+		r.live()
+	}
+	for range n {
+		r.live()
+	}
+}
+
+// live is one tick with what happened in it; it returns when everything has come to rest.
+func (r *roundTrip) live(happened ...func(*core.Snapshot)) {
+	r.tick++
+	s := vanAt(r.tick)
+	if r.mod != nil {
+		r.mod(s)
+	}
+	for _, f := range happened {
+		f(s)
+	}
+	if r.shop != nil {
+		r.shop.take(r.t, s)
+	}
+	r.c.Deliver(s)
+	time.Sleep(time.Second)
+	synctest.Wait()
+}
+
+func moved(id string, to alerts.State, seq uint64) func(*core.Snapshot) {
+	return func(s *core.Snapshot) { put(s, id, to, seq) }
+}
+
+func (r *roundTrip) link() (v float64, q sensors.Quality) {
+	r.c.Health(func(ch sensors.Channel, x sensors.Reading) {
+		if ch == sensors.WebhookLink {
+			v, q = x.Value, x.Quality
+		}
+	})
+	return v, q
+}
+
+func TestQuietHoursHoldBackNothingThatIsHighOrCritical(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := setOut(t, newEnd(), newShop())
+		defer r.stop()
+		r.mod = func(s *core.Snapshot) { s.Quiet = true }
+		r.live(moved("pipe-cold", alerts.Unacked, 1)) // medium
+		r.live(moved("clock-untrusted", alerts.Unacked, 2))
+		r.live(moved("gas-blind", alerts.Unacked, 3)) // high
+		r.live(moved("gas-leave", alerts.Unacked, 4)) // critical
+		r.lives(8 * 3600)
+		if got := r.end.took(); !slices.Equal(got, []string{"3", "4"}) {
+			t.Fatalf("in quiet hours went %v, want 3 and 4 alone", got)
+		}
+		if at := r.end.tries[1].at; at > 4*time.Second {
+			t.Errorf("critical went after %v", at)
+		}
+		if says := r.c.Says(); !strings.Contains(says, "2 messages wait for the end of quiet hours") {
+			t.Errorf("the path says %q", says)
+		}
+		r.mod = nil // morning
+		r.lives(2)
+		if got := r.end.took(); !slices.Equal(got, []string{"3", "4", "1", "2"}) {
+			t.Errorf("by morning %v, want the two that waited after the two that did not", got)
+		}
+		if r.shop.left() != 0 {
+			t.Errorf("%d rows left", r.shop.left())
+		}
+	})
+}
+
+func TestAMediumAlarmThatBreaksQuietHoursIsToldInThem(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := setOut(t, newEnd(), newShop())
+		defer r.stop()
+		r.mod = func(s *core.Snapshot) { s.Quiet, s.Alarms[2].BreaksQuiet = true, true }
+		r.live(moved("pipe-cold", alerts.Unacked, 1))
+		if got := r.end.took(); !slices.Equal(got, []string{"1"}) {
+			t.Errorf("went %v, want 1", got)
+		}
+	})
+}
+
+func TestTriesGetRarerAndNeverEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answer = func([]transition) error { return fault{text: "connection refused"} }
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		r.live(moved("gas-leave", alerts.Unacked, 7))
+		if v, q := r.link(); v != 0 || q != sensors.Good {
+			t.Errorf("health %v %v after a failed try, want 0", v, q)
+		}
+		r.lives(168 * 360) // a good part of a day
+		n := len(end.tries)
+		if n < 16*12 || n > 2*16*12+20 {
+			t.Errorf("%d tries in 16.8 h, want one every two and a half to five minutes", n)
+		}
+		for i, x := range end.tries[1:] {
+			gap := x.at - end.tries[i].at
+			least, most := min(2500*time.Millisecond<<i, 150*time.Second), min(5*time.Second<<i, 5*time.Minute)
+			if i < 12 && (gap < least-time.Second || gap > most+time.Second) {
+				t.Errorf("try %d came %v after the one before, want %v to %v", i+2, gap, least, most)
+			}
+			if x.ids != "7" {
+				t.Errorf("try %d carried %s", i+2, x.ids)
+			}
+		}
+		if says := r.c.Says(); !strings.Contains(says, "connection refused") || !strings.Contains(says, "1 message waits") || !strings.Contains(says, "Failing for 16 h") {
+			t.Errorf("the path says %q", says)
+		}
+		end.answer = nil
+		r.lives(5*60 + 1)
+		if got := end.took(); !slices.Equal(got, []string{"7"}) || r.shop.left() != 0 {
+			t.Errorf("taken %v, %d rows left; want 7 once", got, r.shop.left())
+		}
+		if v, q := r.link(); v != 1 || q != sensors.Good {
+			t.Errorf("health %v %v after it got through, want 1", v, q)
+		}
+	})
+}
+
+func TestSomethingUrgentIsTriedAtOnceThoughThePathWasFailing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answer = func([]transition) error { return fault{text: "no network"} }
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		r.live(moved("pipe-cold", alerts.Unacked, 1))
+		r.lives(3600)
+		before := len(end.tries)
+		end.answer = nil
+		at := time.Since(end.begun)
+		r.live(moved("gas-leave", alerts.Unacked, 2))
+		if len(end.tries) == before || end.tries[before].ids != "2" || end.tries[before].at > at+time.Second {
+			t.Fatalf("after an hour of failing, %v; want gas-leave tried at once and first", end.tries[before:])
+		}
+		if got := end.took(); !slices.Equal(got, []string{"2", "1"}) {
+			t.Errorf("taken %v", got)
+		}
+	})
+}
+
+func TestAHangingPathHoldsUpNoTickAndIsGivenUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.hang = make(chan struct{})
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		began := time.Now()
+		for i := range 100 { // a Deliver that waited would take the bubble's clock along
+			s := put(vanAt(uint64(i+1)), "gas-leave", []alerts.State{alerts.Unacked, alerts.Acked}[i%2], uint64(i))
+			r.shop.take(t, s)
+			r.c.Deliver(s)
+		}
+		if took := time.Since(began); took != 0 {
+			t.Errorf("100 deliveries took %v", took)
+		}
+		r.tick = 100
+		r.lives(31)
+		if len(end.tries) == 0 || end.tries[0].at != 30*time.Second {
+			t.Errorf("tries %v, want the first given up after 30 s", end.tries)
+		}
+		if says := r.c.Says(); !strings.Contains(says, "no answer in time") {
+			t.Errorf("the path says %q", says)
+		}
+		close(end.hang)
+		r.lives(10)
+		if n := len(end.took()); n != 100 {
+			t.Errorf("%d taken once it answers, want 100", n)
+		}
+	})
+}
+
+func TestAStopIsNotHeldByAHangingPathAndIsNoFault(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.hang = make(chan struct{})
+		r := setOut(t, end, newShop())
+		r.live(moved("gas-leave", alerts.Unacked, 1))
+		began := time.Now()
+		r.stop()
+		if took := time.Since(began); took != 0 {
+			t.Errorf("the stop took %v", took)
+		}
+		if r.shop.left() != 1 {
+			t.Error("the transition is not in the store any more")
+		}
+		if _, q := r.link(); q != sensors.Missing {
+			t.Errorf("health %v, want none: no try came to an end", q)
+		}
+	})
+}
+
+func TestKilledWhileSendingTheNextRunSendsItOnceMoreWithTheSameID(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newShop()
+		var ids []string
+		end := newEnd()
+		end.answer = func(b []transition) error { ids = append(ids, b[0].id()); return nil }
+		end.hang = make(chan struct{})
+		r := setOut(t, end, s)
+		r.live(moved("gas-leave", alerts.Unacked, 5))
+		go func() { // the other end has it; we die before we hear so
+			time.Sleep(time.Second)
+			ids = append(ids, "b-17-00000000000000000005")
+		}()
+		r.lives(2)
+		r.stop()
+		again := newEnd()
+		again.answer = end.answer
+		r = setOut(t, again, s)
+		r.lives(2)
+		r.stop()
+		r = setOut(t, newEnd(), s) // and no third time
+		r.lives(2)
+		r.stop()
+		if len(ids) != 2 || ids[0] != ids[1] || len(r.end.tries) != 0 {
+			t.Errorf("ids %v and then %v, want the same twice and no more", ids, r.end.tries)
+		}
+	})
+}
+
+func TestOneBadMessageHoldsUpNoOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answer = func(b []transition) error {
+			if b[0].event.Seq < 5 { // four that the other end will never take
+				return fault{text: "422: what is this", kind: refused}
+			}
+			return nil
+		}
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		for i := range uint64(20) {
+			r.live(moved("gas-leave", []alerts.State{alerts.Unacked, alerts.Acked}[i%2], 1+i))
+		}
+		r.lives(60)
+		if n := len(end.took()); n != 16 {
+			t.Errorf("%d taken, want all but the four that are refused", n)
+		}
+		if r.shop.left() != 4 {
+			t.Errorf("%d rows left, want the four: critical is never given up", r.shop.left())
+		}
+		if says := r.c.Says(); !strings.Contains(says, "422: what is this") || !strings.Contains(says, "4 messages wait") {
+			t.Errorf("the path says %q", says)
+		}
+		n := len(end.tries)
+		r.lives(3600)
+		if more := len(end.tries) - n; more > 3*24 {
+			t.Errorf("%d tries in an hour for four messages nobody takes", more)
+		}
+	})
+}
+
+func TestWhatIsGoneIsLeftAloneUntilATestGetsThrough(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answer = func([]transition) error { return fault{text: "410: no more", kind: gone} }
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		r.live(moved("gas-leave", alerts.Unacked, 1))
+		r.live(moved("gas-leave", alerts.Acked, 2))
+		r.lives(24 * 3600)
+		if n := len(end.tries); n != 1 {
+			t.Errorf("%d tries after 410, want none after the first", n-1)
+		}
+		if _, q := r.link(); q != sensors.Bad {
+			t.Errorf("health %v, want a fault", q)
+		}
+		if err := r.c.Test(t.Context()); err == nil || !strings.Contains(err.Error(), "410") {
+			t.Errorf("a test says %v", err)
+		}
+		end.answer = nil
+		if err := r.c.Test(t.Context()); err != nil {
+			t.Error(err)
+		}
+		r.lives(2)
+		if got := end.took(); !slices.Equal(got, []string{"1", "2"}) {
+			t.Errorf("taken %v after the test got through, want both that waited", got)
+		}
+	})
+}
+
+func TestOnlyAStaleWordAboutFuelIsGivenUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answer = func([]transition) error { return fault{text: "no network"} }
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		r.live(moved("fuel-below-night", alerts.Unacked, 1))
+		r.live(moved("gas-leave", alerts.Unacked, 2))
+		r.live(moved("pipe-cold", alerts.Unacked, 3))
+		r.live(func(s *core.Snapshot) { s.Est.ClockTrusted = false; put(s, "fuel-below-night", alerts.Acked, 4) })
+		r.live(func(s *core.Snapshot) { s.Alarms[3].Priority = alerts.High; put(s, "fuel-below-night", alerts.Normal, 5) })
+		r.lives(25 * 3600)
+		end.answer = nil
+		r.lives(301)
+		if got := end.took(); !slices.Equal(got, []string{"2", "5", "3", "4"}) {
+			t.Errorf("taken %v, want all but the first: its clock was right, and a day has passed", got)
+		}
+		if says := r.c.Says(); !strings.Contains(says, "1 about fuel came too late") {
+			t.Errorf("the path says %q", says)
+		}
+	})
+}
+
+func TestCouriersTellWhatTheStoreDoesNotTake(t *testing.T) {
+	for name, shopOf := range map[string]func() *shop{
+		"it refuses":    func() *shop { s := newShop(); s.refuse = true; return s },
+		"it hangs":      func() *shop { s := newShop(); s.hang = make(chan struct{}); return s },
+		"there is none": func() *shop { return nil },
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				durable := true
+				end := newEnd()
+				end.answer = func(b []transition) error { durable = durable && b[0].durable; return nil }
+				s := shopOf()
+				r := setOut(t, end, s)
+				r.mod = func(s *core.Snapshot) { s.Quiet = true }
+				r.live(moved("pipe-cold", alerts.Unacked, 1))
+				r.live(moved("gas-leave", alerts.Unacked, 2))
+				r.lives(10)
+				if got := end.took(); !slices.Equal(got, []string{"2"}) || durable {
+					t.Errorf("taken %v durable %v, want 2 alone and from memory", got, durable)
+				}
+				r.mod = nil
+				r.lives(60)
+				if got := end.took(); !slices.Equal(got, []string{"2", "1"}) {
+					t.Errorf("taken %v", got)
+				}
+				if s != nil && s.hang != nil {
+					close(s.hang)
+				}
+				r.stop()
+			})
+		})
+	}
+}
+
+func TestPlainNewsIsGatheredAndUrgentIsNot(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := setOut(t, newEnd(), newShop(), func(c *Courier) { c.most, c.gather = mailMost, mailGather })
+		defer r.stop()
+		r.live(moved("pipe-cold", alerts.Unacked, 1))
+		r.lives(20)
+		r.live(moved("pipe-cold", alerts.Acked, 2))
+		r.live(moved("gas-leave", alerts.Unacked, 3))
+		r.lives(20)
+		r.live(moved("pipe-cold", alerts.Normal, 4))
+		r.lives(120)
+		r.live(moved("pipe-cold", alerts.Unacked, 5))
+		r.lives(120)
+		want := []try{{22 * time.Second, "3", true}, {60 * time.Second, "1 2 4", true}, {223 * time.Second, "5", true}}
+		if len(r.end.tries) != len(want) {
+			t.Fatalf("messages %v, want %v", r.end.tries, want)
+		}
+		for i, w := range want {
+			if g := r.end.tries[i]; g.ids != w.ids || (g.at-w.at).Abs() > 3*time.Second {
+				t.Errorf("message %d: %v, want about %v", i+1, g, w)
+			}
+		}
+	})
+}
+
+func TestAFullOutboxNeverKeepsUrgentOnesBehindWhatIsHeld(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := setOut(t, newEnd(), newShop())
+		defer r.stop()
+		r.mod = func(s *core.Snapshot) { s.Quiet = true }
+		for i := range uint64(999) { // as many as the store holds
+			s := put(vanAt(1), "pipe-cold", alerts.Unacked, 1+i)
+			r.shop.take(t, s)
+		}
+		r.live(moved("gas-leave", alerts.Unacked, 5000))
+		if got := r.end.took(); !slices.Equal(got, []string{"5000"}) {
+			t.Errorf("taken %v", got)
+		}
+	})
+}
+
+func TestALogOfAPathNamesItOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		log := newLedger()
+		end := newEnd()
+		end.answer = func([]transition) error { return fault{text: "no network"} }
+		r := setOut(t, end, newShop(), func(c *Courier) { c.log = slog.New(slog.NewTextHandler(lines{log}, nil)) })
+		r.live(moved("gas-leave", alerts.Unacked, 1))
+		r.lives(3 * 3600)
+		end.answer = nil
+		r.lives(301)
+		r.stop()
+		all, _ := log.list()
+		var text strings.Builder
+		for _, l := range all {
+			text.WriteString(l.payload)
+		}
+		if n := len(all); n < 4 || n > 5 || strings.Count(text.String(), "output=webhook") != n {
+			t.Errorf("%d lines in three hours of failing, want one at the start, hourly ones and the end:\n%s", n, text.String())
+		}
+	})
+}
