@@ -171,7 +171,7 @@ func (c *compiler) config(r *rawConfig) *Config {
 	}
 	est := estimate.Params{
 		AltitudeM:  c.quantity("van.altitude", r.Van.Altitude, length, 0, -500, 6000),
-		Scale:      c.scale(r.Scale, wiring.Index(sensors.LoadCounts) >= 0),
+		Scale:      c.scale(r.Scale),
 		Cylinder:   c.cylinder(r.Cylinder),
 		Appliances: c.appliances(r.Appliance),
 		Regulator:  c.regulator(r.Regulator),
@@ -206,8 +206,8 @@ func heaterKgPerH(as []estimate.Appliance) float64 {
 	return kw * 3.6 / net
 }
 
-func (c *compiler) scale(r rawScale, fitted bool) estimate.Scale {
-	s := estimate.Scale{
+func (c *compiler) scale(r rawScale) estimate.Scale {
+	return estimate.Scale{
 		CountsPerKg:   c.quantity("scale.counts_per_mass", r.CountsPerMass, countsPer, 0, -1e7, 1e7),
 		ZeroCounts:    c.quantity("scale.zero", r.Zero, counts, 0, -1<<23, 1<<23),
 		CalibratedAtC: c.quantity("scale.calibrated_at", r.CalibratedAt, temperature, 20, -30, 50),
@@ -217,11 +217,8 @@ func (c *compiler) scale(r rawScale, fitted bool) estimate.Scale {
 		CreepPct30min: c.quantity("scale.creep", r.Creep, percent, 0.08, 0, 1),
 		SpanSDFrac:    c.quantity("scale.span_error", r.SpanError, percent, 0, 0, 10) / 100,
 		ZeroSDKg:      c.quantity("scale.zero_error", r.ZeroError, mass, 0, 0, 5),
+		RatedMVPerV:   c.quantity("scale.rated_output", r.RatedOutput, bridge, 0, 0.1, 10),
 	}
-	if fitted && s.CountsPerKg == 0 {
-		c.wrong("scale.counts_per_mass", "a load cell is wired but not calibrated; two weighings give this number and scale.zero")
-	}
-	return s
 }
 
 var blends = map[string]float64{"propane": 1, "mix": 0.6, "unknown": 0}

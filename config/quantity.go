@@ -38,6 +38,8 @@ var (
 	ppmPerK     = dimension{"parts per million per kelvin", []unit{{"ppm/K", 1, 0}}}
 	percent     = dimension{"a percentage", []unit{{"%", 1, 0}}}
 	countsPer   = dimension{"ADC counts per mass", []unit{{"counts/kg", 1, 0}, {"counts/g", 1e3, 0}, {"counts/lb", 1 / 0.45359237, 0}}}
+	bridge      = dimension{"a rated output", []unit{{"mV/V", 1, 0}}}
+	share       = dimension{"a share of air by volume", []unit{{"ppm", 1, 0}, {"%vol", 1e4, 0}}}
 	counts      = dimension{"ADC counts", []unit{{"counts", 1, 0}}}
 	duration    = dimension{"a length of time", []unit{{"s", 1, 0}, {"ms", 1e-3, 0}, {"min", 60, 0}, {"h", 3600, 0}, {"d", 86400, 0}}}
 )

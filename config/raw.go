@@ -41,6 +41,7 @@ type rawScale struct {
 	Creep         any `toml:"creep"`
 	SpanError     any `toml:"span_error"`
 	ZeroError     any `toml:"zero_error"`
+	RatedOutput   any `toml:"rated_output"`
 }
 
 type rawCylinder struct {

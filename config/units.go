@@ -29,6 +29,10 @@ func ParseL(text string) (float64, error) { return volume.parse(text) }
 // ParseGaugeKPa reads a gauge pressure.
 func ParseGaugeKPa(text string) (float64, error) { return gauge.parse(text) }
 
+// ParsePpm reads a share of air by volume. A percentage of the lower limit is none, since
+// makers use two limits.
+func ParsePpm(text string) (float64, error) { return share.parse(text) }
+
 // ParsePct reads a percentage.
 func ParsePct(text string) (float64, error) { return percent.parse(text) }
 

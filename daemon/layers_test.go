@@ -178,7 +178,7 @@ func clockUses(f *ast.File) (uses []*ast.SelectorExpr) {
 
 // units are the endings that say in what a float is.
 var units = []string{"Kg", "KgPerH", "GPerH", "KgPerM3", "KgPerK", "GPerK", "PPMPerK", "C", "K", "KPa", "V", "S", "H", "Min", "M", "M2",
-	"L", "W", "KW", "WPerK", "WPerM2K", "JPerK", "KJPerKg", "MJPerKg", "Ohm", "Ppm", "PctLEL", "Pct", "Pct30min", "Frac", "Ratio",
+	"L", "W", "KW", "WPerK", "WPerM2K", "MVPerV", "JPerK", "KJPerKg", "MJPerKg", "Ohm", "Ppm", "PctLEL", "Pct", "Pct30min", "Frac", "Ratio",
 	"Counts", "CountsPerKg", "DegreeHours", "N", "MJ", "Wh", "Ah", "A"}
 
 // unitless are the fields whose unit is their owner's or that are bare numbers by nature.
@@ -188,6 +188,9 @@ var unitless = map[string]string{
 	"estimate.Quantity.High":      "in the unit of the field that holds it",
 	"sensors.Reading.Value":       "in the unit that ends the channel's name",
 	"estimate.ChannelState.Value": "in the unit that ends the channel's name",
+	"estimate.Settled.Mean":       "in the unit that ends the channel's name",
+	"estimate.Settled.SD":         "in the unit that ends the channel's name",
+	"estimate.Settled.Spread":     "in the unit that ends the channel's name",
 	"core.Bucket.Min":             "in the unit that ends the series' name",
 	"core.Bucket.Mean":            "in the unit that ends the series' name",
 	"core.Bucket.Max":             "in the unit that ends the series' name",

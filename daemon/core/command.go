@@ -65,6 +65,9 @@ func (c Command) verbs() []string {
 	add(c.Changed != nil, "cylinder_changed")
 	add(c.ExpectedLow != nil, "expected_low")
 	add(c.WeightWatch != nil, "weight_watch")
+	add(c.Calibrated != nil, "calibrated")
+	add(c.CalibrationUndone != "", "calibration_undone")
+	add(c.SounderHeard != nil, "sounder_heard")
 	add(c.Stop != "", "stop")
 	return v
 }
@@ -75,7 +78,7 @@ func (c Command) Check() error {
 	switch n := len(c.verbs()); {
 	case n == 0:
 		return errors.New("command: nothing asked for; set one of ack, reset, shelve, unshelve, " +
-			"cylinder_changed, expected_low, weight_watch")
+			"cylinder_changed, expected_low, weight_watch, calibrated, calibration_undone, sounder_heard")
 	case n > 1:
 		return fmt.Errorf("command: %d things asked for at once (%v); send them one by one", n, c.verbs())
 	}
@@ -92,6 +95,9 @@ func (c Command) Check() error {
 	}
 	if l := c.ExpectedLow; l != nil && !(l.C >= -60 && l.C <= 50) {
 		return fmt.Errorf("expected low: %g C is not between -60 C and 50 C", l.C)
+	}
+	if c.Calibrated != nil {
+		return c.Calibrated.Check()
 	}
 	if c.Changed != nil {
 		return checkChange(*c.Changed)

@@ -8,6 +8,8 @@
 package core
 
 import (
+	"time"
+
 	"frostline/alerts"
 	"frostline/daemon/estimate"
 	"frostline/daemon/nights"
@@ -34,18 +36,21 @@ type Input struct {
 // Command is one button press of the operator, or of the shell in their name. Exactly one
 // of the fields after Actor is set.
 type Command struct {
-	Actor        string           `json:"actor,omitempty"`
-	Ack          string           `json:"ack,omitempty"`         // alarm id
-	AckAudible   bool             `json:"ack_audible,omitempty"` // the glove button: every sounding alarm it may silence
-	Reset        string           `json:"reset,omitempty"`       // alarm id
-	Shelve       *Shelve          `json:"shelve,omitempty"`
-	Unshelve     string           `json:"unshelve,omitempty"`       // alarm id
-	OutOfService string           `json:"out_of_service,omitempty"` // alarm id
-	InService    string           `json:"in_service,omitempty"`     // alarm id
-	Changed      *estimate.Change `json:"cylinder_changed,omitempty"`
-	ExpectedLow  *ExpectedLow     `json:"expected_low,omitempty"`
-	WeightWatch  *bool            `json:"weight_watch,omitempty"` // true starts, false ends
-	Stop         string           `json:"stop,omitempty"`         // the shell is stopping in order; the word says why
+	Actor             string                    `json:"actor,omitempty"`
+	Ack               string                    `json:"ack,omitempty"`         // alarm id
+	AckAudible        bool                      `json:"ack_audible,omitempty"` // the glove button: every sounding alarm it may silence
+	Reset             string                    `json:"reset,omitempty"`       // alarm id
+	Shelve            *Shelve                   `json:"shelve,omitempty"`
+	Unshelve          string                    `json:"unshelve,omitempty"`       // alarm id
+	OutOfService      string                    `json:"out_of_service,omitempty"` // alarm id
+	InService         string                    `json:"in_service,omitempty"`     // alarm id
+	Changed           *estimate.Change          `json:"cylinder_changed,omitempty"`
+	ExpectedLow       *ExpectedLow              `json:"expected_low,omitempty"`
+	WeightWatch       *bool                     `json:"weight_watch,omitempty"` // true starts, false ends
+	Calibrated        *estimate.CalibrationStep `json:"calibrated,omitempty"`
+	CalibrationUndone string                    `json:"calibration_undone,omitempty"` // estimate.TheScale or TheGas
+	SounderHeard      *bool                     `json:"sounder_heard,omitempty"`      // whether a person heard it where they sleep
+	Stop              string                    `json:"stop,omitempty"`               // the shell is stopping in order; the word says why
 }
 
 // Shelve takes an alarm off the list for a while.
@@ -83,10 +88,18 @@ type Snapshot struct {
 	Forecasts  nights.Calibration // what became of those before
 	Totals     Totals
 	Quiet      bool     // quiet hours: what is neither high nor critical waits to be told
+	Heard      *Heard   // when a person heard the sounder; nil if nobody has said so
 	Events     []Event  // of this tick, in order
 	Command    *Command // the command taken in this tick, if any
 	Refused    string   // why that command was refused; empty if it was taken
 	Checkpoint []byte   // JSON to be stored with the events; nil in most ticks
+}
+
+// Heard is a person's word that the sounder was heard where they sleep.
+type Heard struct {
+	Wall         time.Time `json:"wall"`
+	ClockTrusted bool      `json:"clock_trusted"`
+	Actor        string    `json:"actor"`
 }
 
 // Totals only ever grow, restarts included.

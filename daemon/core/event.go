@@ -81,7 +81,7 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 		e.Night = new(nights.Night)
 		return json.Unmarshal(b, e.Night)
 	case estimate.CylinderRemoved, estimate.CylinderPlaced, estimate.BurnerOn, estimate.BurnerOff,
-		estimate.DriveStart, estimate.DriveEnd, estimate.ClockStep, estimate.SensorChanged:
+		estimate.DriveStart, estimate.DriveEnd, estimate.ClockStep, estimate.SensorChanged, estimate.Calibrated:
 		e.Happening = new(estimate.Happening)
 		return json.Unmarshal(b, e.Happening)
 	}

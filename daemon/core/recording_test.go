@@ -37,6 +37,9 @@ func someInputs() []Input {
 		{Stamp: sensors.Stamp{Up: 3 * time.Second}, Boot: "a2",
 			Readings: []sensors.Reading{{}, {}, {}},
 			Command:  &Command{Changed: &estimate.Change{TareKg: 7.9, FillKg: 6.8}}},
+		{Stamp: sensors.Stamp{Up: 4 * time.Second}, Boot: "a2",
+			Readings: []sensors.Reading{{}, {}, {}},
+			Command:  &Command{Calibrated: &estimate.CalibrationStep{Weight: &estimate.KnownWeight{Kind: estimate.Water, VolumeL: 10, WaterC: 12.5}}}},
 	}
 }
 

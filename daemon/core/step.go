@@ -30,6 +30,7 @@ type Core struct {
 	tick    uint64
 	seq     uint64
 	totals  Totals
+	heard   *Heard // never changed in place
 	startUp time.Duration
 
 	lost     bool // the run before this one did not end in order
@@ -61,6 +62,7 @@ type checkpoint struct {
 	Estimate     estimate.State `json:"estimate"`
 	Alarms       alerts.Saved   `json:"alarms"`
 	Nights       nights.Saved   `json:"nights"`
+	Sounder      *Heard         `json:"sounder_heard,omitempty"`
 }
 
 // New makes a core that knows nothing yet. The same parameters and the same inputs give the
@@ -138,7 +140,7 @@ func (c *Core) begin(in Input) {
 	if err != nil {
 		panic(fmt.Sprintf("core: a checkpoint of our own: %v", err)) // Restore has read it before
 	}
-	c.tick, c.seq, c.totals = s.Tick, s.Seq, s.Totals
+	c.tick, c.seq, c.totals, c.heard = s.Tick, s.Seq, s.Totals, s.Sounder
 	if s.Boot == in.Boot {
 		c.gap, c.gapKnown = in.Stamp.Up-UpFromS(s.UpS), true
 	} else {
@@ -212,7 +214,7 @@ func (c *Core) Step(in Input) *Snapshot {
 	s.Alarms = c.eng.Status()
 	s.Quiet = c.p.Setpoints.Quiet(in.Stamp.Wall, s.Est.ClockTrusted)
 	c.totals.BurnedKg = max(c.totals.BurnedKg, s.Est.BurnedKg)
-	s.Totals = c.totals
+	s.Totals, s.Heard = c.totals, c.heard
 	if save || in.Stamp.Up-c.savedUp >= checkpointEvery || in.Stamp.Up < c.savedUp {
 		s.Checkpoint = c.checkpoint(s, in.Command != nil && in.Command.Stop != "")
 		c.saved, c.savedUp = s.Checkpoint, in.Stamp.Up
@@ -299,6 +301,15 @@ func (c *Core) obey(cmd *Command, st sensors.Stamp) ([]alerts.Transition, error)
 			return nil, fmt.Errorf("expected low: the clock is not set, so tonight has no date; set the clock first")
 		}
 		c.led.Expect(cmd.ExpectedLow.C, st)
+	case cmd.Calibrated != nil:
+		return nil, c.est.Calibrate(*cmd.Calibrated, actor)
+	case cmd.CalibrationUndone != "":
+		return nil, c.est.Undo(cmd.CalibrationUndone)
+	case cmd.SounderHeard != nil:
+		c.heard = nil
+		if *cmd.SounderHeard {
+			c.heard = &Heard{Wall: st.Wall, ClockTrusted: c.last != nil && c.last.Est.ClockTrusted, Actor: actor}
+		}
 	case cmd.WeightWatch != nil:
 		c.est.Watch(*cmd.WeightWatch)
 	}
@@ -308,7 +319,8 @@ func (c *Core) obey(cmd *Command, st sensors.Stamp) ([]alerts.Transition, error)
 func (c *Core) checkpoint(s *Snapshot, clean bool) []byte {
 	b, err := json.Marshal(&checkpoint{Version: checkpointVersion, Boot: s.Boot, Tick: s.Tick, UpS: s.Stamp.UpS(),
 		Wall: FormatWall(s.Stamp.Wall), ClockTrusted: s.Est.ClockTrusted, Clean: clean, Seq: c.seq,
-		Totals: c.totals, Estimate: c.est.Save(), Alarms: c.eng.Save(), Nights: c.led.Save()})
+		Totals: c.totals, Estimate: c.est.Save(), Alarms: c.eng.Save(), Nights: c.led.Save(),
+		Sounder: c.heard})
 	if err != nil {
 		// Only a NaN can do this, and none leaves the estimators: an impossible state.
 		panic(fmt.Sprintf("core: checkpoint: %v", err))

@@ -55,6 +55,7 @@ type Scale struct {
 	ZeroTCGPerK   float64 // limit of the temperature effect on zero, g/K
 	SpanTCPPMPerK float64 // limit of the temperature effect on span, ppm/K
 	CreepPct30min float64 // limit of creep in 30 min, % of load
+	RatedMVPerV   float64 // output of the cell at its capacity, by its data sheet; 0 means not said
 	SpanSDFrac    float64 // one standard deviation of CountsPerKg as a fraction; 0 means a shop-weighed span
 	ZeroSDKg      float64 // one standard deviation of the zero, kg
 }
@@ -214,6 +215,9 @@ type Estimates struct {
 	Watch        WeightWatch
 	ClockTrusted bool
 
+	Calibration *Calibration // never nil, never changed
+	LoadNow     Settled      // the raw load signal
+
 	Channels []ChannelState // order of the wiring
 	Happened []Happening    // this tick only
 }
@@ -261,4 +265,5 @@ const (
 	DriveEnd        = "drive-end"
 	ClockStep       = "clock-step" // with Seconds
 	SensorChanged   = "sensor"     // with Channel, Quality, Why
+	Calibrated      = "calibrated" // with Channel and Why
 )

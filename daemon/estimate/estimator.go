@@ -19,6 +19,7 @@ type Estimator struct {
 	vessel *vessel
 	causes causes
 	gush   gush
+	cal    calibrator
 	upS    float64 // of the newest tick
 	begun  bool
 }
@@ -26,11 +27,16 @@ type Estimator struct {
 // New makes an Estimator that has seen nothing. The wiring may lack any channel: what
 // rests on it is then unknown, with its reason.
 func New(w sensors.Wiring, p Params) *Estimator {
-	return &Estimator{
+	e := &Estimator{
 		wiring: w, params: p, ix: newIndexes(w),
 		cond: newConditioner(w, p), clock: newClock(w), gas: newGasWatch(p.Gas, w), weigh: newWeighing(p),
 		vessel: newVessel(p), causes: newCauses(), gush: newGush(p.Appliances),
 	}
+	if e.weigh.unfit = whyNoCell; e.ix.load >= 0 {
+		e.weigh.unfit = whyUncalibrated
+	}
+	e.tellCalibration()
+	return e
 }
 
 // tick is what one Step returns, in one allocation for vans of ordinary size.
@@ -61,6 +67,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 	fillClimate(e.ix, e.params.AltitudeM, state, out)
 	trusted, stepS, stepped := e.clock.step(st, state)
 	out.ClockTrusted = trusted
+	e.cal.last, e.cal.trusted = st, trusted
 
 	e.weigh.told = e.weigh.told[:0]
 	if !e.begun { // flames of before a restart have ended, or will be told again
@@ -71,8 +78,11 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 	e.fill(st.UpS(), state, t)
 	e.gas.step(st, state, fresh, out) // after the burn: cooking and losses stay out of its baseline
 	e.causes.smelled(st.UpS(), out.GasLevel)
+	out.Calibration, out.LoadNow = e.cal.told, e.loadNow(st.UpS())
 
 	heard := e.cond.happened()
+	heard = append(heard, e.cal.happened...)
+	e.cal.happened = nil
 	if n := len(heard) + len(e.weigh.told); n > 0 || stepped {
 		all := make([]Happening, 0, n+1)
 		if stepped {
@@ -97,7 +107,13 @@ func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, out *E
 	w.cell.step(upS, air, airFresh)
 	w.burn.called(upS, call, out.CabinC)
 	i := e.ix.load
-	if i < 0 || !w.fitted() {
+	if i < 0 {
+		return
+	}
+	if fresh[i] && state[i].Quality >= sensors.Suspect {
+		e.cal.load.take(upS, state[i].Value)
+	}
+	if e.calibrating(upS) || !w.fitted() {
 		return
 	}
 	if fresh[i] && state[i].Quality >= sensors.Suspect {
@@ -126,7 +142,7 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	watching := w.phase == tracking && w.presence == Present
 	out.BurnKgPerH = w.burn.rate
 	if !w.fitted() {
-		out.BurnKgPerH = Unknown("no scale fitted")
+		out.BurnKgPerH = Unknown(w.unfit)
 	}
 	out.HeaterKgPerH, out.OtherKgPerH = w.burn.heater()
 	if !w.fitted() {

@@ -22,6 +22,8 @@ type State struct {
 	Scale     scaleState       `json:"scale"`
 	Vessel    vesselState      `json:"vessel"`
 	Causes    causesState      `json:"causes"`
+
+	Calibration calibrationState `json:"calibration"`
 }
 
 // causesState is what the ranking of causes rests on. An age of -1 is never.
@@ -126,7 +128,8 @@ func (e *Estimator) Save() State {
 			s.Flames = append(s.Flames, name)
 		}
 	}
-	return State{Version: stateVersion, Condition: e.cond.save(), Clock: e.clock.save(), Gas: e.gas.save(), Scale: s, Vessel: e.vessel.save(), Causes: e.causes.save(now)}
+	return State{Version: stateVersion, Condition: e.cond.save(), Clock: e.clock.save(), Gas: e.gas.save(), Scale: s, Vessel: e.vessel.save(), Causes: e.causes.save(now),
+		Calibration: e.saveCalibration()}
 }
 
 // Restore continues from a State after gapS seconds without a tick; a negative gap is one
@@ -140,6 +143,11 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	if s.Version != stateVersion || math.IsNaN(gapS) {
 		return
 	}
+	e.restoreCalibration(s.Calibration)
+	if was := s.Calibration.ScaleNow; was != (ScaleConstants{}) { // what the weights of the state are in
+		e.weigh.p.Scale = e.params.Scale.with(was)
+	}
+	defer e.tellCalibration()
 	if !s.Scale.plausible(e.params.Scale.CapacityKg) {
 		s = s.Entered()
 		s.Scale.mend(e.weigh)
@@ -192,6 +200,7 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 		w.burn.flames[g].on = slices.Contains(c.Flames, name)
 	}
 	w.settle(afterGap, restBlocksN, atS)
+	e.useScale()
 	if w.presence == Removed {
 		w.phase = absent
 	}

@@ -24,6 +24,7 @@ const (
 	afterGap
 	afterDrive
 	afterPlacing
+	afterCalibration
 )
 
 // weighing turns accepted weights into a gross mass, and knows what stands on the scale.
@@ -75,6 +76,9 @@ type weighing struct {
 	lastKg float64 // the last such load put on or taken off
 
 	told []Happening
+
+	unfit string // why nothing is weighed, while there is no slope
+	held  bool   // the scale is being calibrated: what is on it is no cylinder
 }
 
 func newWeighing(p Params) *weighing {
@@ -85,6 +89,12 @@ func newWeighing(p Params) *weighing {
 	w.told = make([]Happening, 0, 8)
 	return w
 }
+
+const (
+	whyNoCell       = "no scale fitted"
+	whyUncalibrated = "the scale is not calibrated; frostline calibrate scale leads through it"
+	whyHeld         = "the scale is being calibrated"
+)
 
 // fitted reports whether there is a scale to weigh with.
 func (w *weighing) fitted() bool { return w.p.Scale.CountsPerKg != 0 }
@@ -408,7 +418,9 @@ func (w *weighing) apply(ch Change, grossKg float64) {
 func (w *weighing) fuel(upS float64) Quantity {
 	switch {
 	case !w.fitted():
-		return Unknown("no scale fitted")
+		return Unknown(w.unfit)
+	case w.held:
+		return Unknown(whyHeld)
 	case w.presence == Removed:
 		return Unknown("no cylinder on the scale")
 	case !w.have:
@@ -447,6 +459,8 @@ func (w *weighing) fuel(upS float64) Quantity {
 		q.Quality, q.Why = sensors.Suspect, "driving: the weight from before the drive is held"
 	case held > gapS && w.lightN == 0:
 		q.Quality, q.Why = sensors.Suspect, "the scale is not watching: the last weight is held"
+	case w.phase != tracking && w.cause == afterCalibration:
+		q.Quality, q.Why = sensors.Suspect, "the scale was calibrated just now: waiting for it to come to rest"
 	case w.phase != tracking:
 		q.Quality, q.Why = sensors.Suspect, "waiting for the scale to come to rest"
 	case !warm:
@@ -465,7 +479,9 @@ const overBrim = "more than such a cylinder can hold: the tare, the capacity or 
 func (w *weighing) gross(upS float64) Quantity {
 	switch {
 	case !w.fitted():
-		return Unknown("no scale fitted")
+		return Unknown(w.unfit)
+	case w.held:
+		return Unknown(whyHeld)
 	case w.presence == Removed:
 		return Unknown("no cylinder on the scale")
 	case !w.have || w.phase != tracking || upS-w.levelS > gapS:

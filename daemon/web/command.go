@@ -114,6 +114,8 @@ func mayAsk(r *http.Request, c core.Command) error {
 	switch verb := c.Verb(); verb {
 	case "ack", "reset", "shelve", "unshelve", "cylinder_changed", "expected_low", "weight_watch":
 		return nil
+	case "calibrated", "calibration_undone", "sounder_heard": // where the page may be written, whoever writes is its owner
+		return nil
 	case "out_of_service", "in_service":
 		if atBoard(r) {
 			return nil
@@ -227,6 +229,12 @@ func saidOf(verb string) string {
 		return "Expected low noted."
 	case "weight_watch":
 		return "Weight watch noted. It is not a tightness test."
+	case "calibrated":
+		return "Taken."
+	case "calibration_undone":
+		return "The calibration before holds again."
+	case "sounder_heard":
+		return "Noted."
 	case "look":
 		return "Kept on this phone."
 	}
