@@ -116,7 +116,7 @@ func (o *outfit) open(c *core.Core) error {
 	if o.page != nil || o.board != nil {
 		version, revision := build()
 		opt := web.Options{Hosts: o.cfg.Page.Hosts, Command: o.do, Metrics: o.cfg.Page.Metrics, Version: version,
-			Revision: revision, Log: o.log, Sounder: o.buzzer != nil && o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
+			Revision: revision, Built: made(), Log: o.log, Sounder: o.buzzer != nil && o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
 			Writable: o.cfg.Page.Commands, VanName: o.cfg.VanName, Zone: o.cfg.Core.Nights.Zone}
 		if o.store != nil {
 			opt.Past = o.store

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"runtime"
 	"runtime/debug"
+	"time"
 )
 
 const versionExamples = "  frostline version\n"
@@ -29,6 +30,21 @@ func build() (version, revision string) {
 		}
 	}
 	return version, revision
+}
+
+// made is the time of the commit this program was made from; zero if that is not known.
+func made() time.Time {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return time.Time{}
+	}
+	for _, s := range info.Settings {
+		if s.Key == "vcs.time" {
+			t, _ := time.Parse(time.RFC3339, s.Value) // in any other form it is not known either
+			return t
+		}
+	}
+	return time.Time{}
 }
 
 func versionCmd(_ context.Context, w world, fs *flag.FlagSet, args []string) error {

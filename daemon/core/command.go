@@ -68,6 +68,7 @@ func (c Command) verbs() []string {
 	add(c.Calibrated != nil, "calibrated")
 	add(c.CalibrationUndone != "", "calibration_undone")
 	add(c.SounderHeard != nil, "sounder_heard")
+	add(c.WallSet != nil, "wall_set")
 	add(c.Stop != "", "stop")
 	return v
 }
@@ -78,7 +79,7 @@ func (c Command) Check() error {
 	switch n := len(c.verbs()); {
 	case n == 0:
 		return errors.New("command: nothing asked for; set one of ack, reset, shelve, unshelve, " +
-			"cylinder_changed, expected_low, weight_watch, calibrated, calibration_undone, sounder_heard")
+			"cylinder_changed, expected_low, weight_watch, wall_set, calibrated, calibration_undone, sounder_heard")
 	case n > 1:
 		return fmt.Errorf("command: %d things asked for at once (%v); send them one by one", n, c.verbs())
 	}
@@ -99,11 +100,26 @@ func (c Command) Check() error {
 	if c.Calibrated != nil {
 		return c.Calibrated.Check()
 	}
+	if c.WallSet != nil {
+		return checkWall(c.WallSet.Wall)
+	}
 	if c.Changed != nil {
 		return checkChange(*c.Changed)
 	}
 	return nil
 }
+
+// checkWall refuses what no phone says. The bounds are fixed, so that a recording is judged
+// alike in any year; whoever takes the order from a person may know closer ones.
+func checkWall(t time.Time) error {
+	if y := t.UTC().Year(); y < firstYear || y > lastYear {
+		return fmt.Errorf("clock: %s is not between the years %d and %d; look at the clock of the phone", t.UTC().Format(time.DateOnly), firstYear, lastYear)
+	}
+	return nil
+}
+
+// The years a clock may be set to: this program is not older, nor will a phone's clock be.
+const firstYear, lastYear = 2024, 2099
 
 // named checks what the operator wrote beside the numbers.
 func named(ch estimate.Change) error {

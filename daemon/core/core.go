@@ -48,6 +48,7 @@ type Command struct {
 	ExpectedLow       *ExpectedLow              `json:"expected_low,omitempty"`
 	WeightWatch       *bool                     `json:"weight_watch,omitempty"` // true starts, false ends
 	Calibrated        *estimate.CalibrationStep `json:"calibrated,omitempty"`
+	WallSet           *WallSet                  `json:"wall_set,omitempty"`
 	CalibrationUndone string                    `json:"calibration_undone,omitempty"` // estimate.TheScale or TheGas
 	SounderHeard      *bool                     `json:"sounder_heard,omitempty"`      // whether a person heard it where they sleep
 	Stop              string                    `json:"stop,omitempty"`               // the shell is stopping in order; the word says why
@@ -62,6 +63,11 @@ type Shelve struct {
 // ExpectedLow is the owner's forecast of tonight's lowest outside temperature.
 type ExpectedLow struct {
 	C float64 `json:"c"`
+}
+
+// WallSet is the time of day by the clock of whoever asks, as a phone knows it.
+type WallSet struct {
+	Wall time.Time `json:"wall"`
 }
 
 // Event is one line of the event log: what happened, with the stamp of its tick and a

@@ -176,14 +176,18 @@ func (c *Core) Step(in Input) *Snapshot {
 		c.begin(in)
 	}
 	c.tick++
+	board := in.Stamp // what is recorded; everything below goes by the label as it is known
+	in.Stamp = c.est.Label(board, in.Readings)
 	s := &Snapshot{Stamp: in.Stamp, Boot: in.Boot, Tick: c.tick}
 	save := first
 	if in.Command != nil {
 		s.Command = in.Command
-		moves, err := c.obey(in.Command, in.Stamp)
+		moves, err := c.obey(in.Command, in)
 		if err != nil {
 			s.Refused = err.Error()
 		}
+		in.Stamp = c.est.Label(board, in.Readings) // the command may have set it
+		s.Stamp = in.Stamp
 		c.alarmEvents(s, moves)
 		save = true
 	}
@@ -271,7 +275,8 @@ func (c *Core) glove(s *Snapshot, in Input) {
 }
 
 // obey does what a command asks, or says why not.
-func (c *Core) obey(cmd *Command, st sensors.Stamp) ([]alerts.Transition, error) {
+func (c *Core) obey(cmd *Command, in Input) ([]alerts.Transition, error) {
+	st := in.Stamp
 	if err := cmd.Check(); err != nil {
 		return nil, err
 	}
@@ -312,6 +317,8 @@ func (c *Core) obey(cmd *Command, st sensors.Stamp) ([]alerts.Transition, error)
 		}
 	case cmd.WeightWatch != nil:
 		c.est.Watch(*cmd.WeightWatch)
+	case cmd.WallSet != nil:
+		return nil, c.est.SetWall(cmd.WallSet.Wall, st, in.Readings)
 	}
 	return nil, nil // a stop only asks for the checkpoint that every command gets
 }

@@ -37,6 +37,8 @@ const clockFloorUnix = 1704067200 // 2024-01-01T00:00:00Z
 //
 // A step within a boot is reported whether or not the clock is trusted. The label of a
 // new boot is not a step: how long the van was dark is not known.
+//
+// A clock that a person has set is believed from then on: [Estimator.SetWall].
 type clock struct {
 	synced int
 	mem    clockState
@@ -51,6 +53,9 @@ type clockState struct {
 	Behind  bool          `json:"behind"`   // this boot began before Newest
 	Unsure  bool          `json:"unsure"`   // on probation
 	SinceUp time.Duration `json:"since_up"` // start of the probation
+
+	Set *ClockSet     `json:"set,omitempty"` // by a person; it goes before the board's label
+	Raw sensors.Stamp `json:"raw"`           // newest stamp as the board gave it
 }
 
 func newClock(w sensors.Wiring) *clock { return &clock{synced: w.Index(sensors.ClockSynced)} }
@@ -80,6 +85,9 @@ func (c *clock) step(st sensors.Stamp, state []ChannelState) (trusted bool, step
 	if m.Unsure && st.Up-m.SinceUp >= clockProof {
 		m.Unsure = false
 	}
+	if m.Set != nil && m.Set.AtUp == st.Up { // a person vouches for it, whatever was seen before
+		m.Newest, m.Behind, m.Unsure, stepped = st.Wall, false, false, true
+	}
 	return c.trusts(st, state), stepS, stepped
 }
 
@@ -99,6 +107,9 @@ func (c *clock) stepped(st sensors.Stamp, jump time.Duration) {
 func (c *clock) trusts(st sensors.Stamp, state []ChannelState) bool {
 	if st.Wall.Unix() < clockFloorUnix {
 		return false
+	}
+	if c.mem.Set != nil {
+		return true
 	}
 	if c.synced >= 0 {
 		s := state[c.synced]

@@ -214,6 +214,7 @@ type Estimates struct {
 	CO           Tristate // CO alarm input
 	Watch        WeightWatch
 	ClockTrusted bool
+	ClockSet     *ClockSet // what a person set the clock to; nil while it is the board's own
 
 	Calibration *Calibration // never nil, never changed
 	LoadNow     Settled      // the raw load signal
@@ -263,7 +264,7 @@ const (
 	BurnerOff       = "burner-off"
 	DriveStart      = "drive-start"
 	DriveEnd        = "drive-end"
-	ClockStep       = "clock-step" // with Seconds
+	ClockStep       = "clock-step" // with Seconds, and Why if a person set it
 	SensorChanged   = "sensor"     // with Channel, Quality, Why
 	Calibrated      = "calibrated" // with Channel and Why
 )

@@ -66,7 +66,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 	copy(out.Channels, state)
 	fillClimate(e.ix, e.params.AltitudeM, state, out)
 	trusted, stepS, stepped := e.clock.step(st, state)
-	out.ClockTrusted = trusted
+	out.ClockTrusted, out.ClockSet = trusted, e.clock.mem.Set
 	e.cal.last, e.cal.trusted = st, trusted
 
 	e.weigh.told = e.weigh.told[:0]
@@ -87,7 +87,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 		all := make([]Happening, 0, n+1)
 		if stepped {
 			s := stepS
-			all = append(all, Happening{Kind: ClockStep, Seconds: &s})
+			all = append(all, Happening{Kind: ClockStep, Seconds: &s, Why: e.clock.whySet(st)})
 		}
 		all = append(all, heard...)
 		out.Happened = append(all, e.weigh.told...)

@@ -158,6 +158,7 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	e.gas.restore(s.Gas)
 	if newBoot { // Up has started again, even where it is later than the save by chance
 		e.cond.up, e.clock.mem.Up, e.gas.mem.Up = math.MaxInt64, math.MaxInt64, math.MaxInt64
+		e.clock.mem.Raw.Up = math.MaxInt64
 	}
 	if c.ConfigKg != e.params.Cylinder.CapacityKg { // the owner has changed the configuration since
 		c.CapacityKg = e.params.Cylinder.CapacityKg

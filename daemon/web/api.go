@@ -36,13 +36,14 @@ type snapshotJSON struct {
 }
 
 type stampJSON struct {
-	UpS          float64 `json:"up_s"`
-	Wall         string  `json:"wall"`
-	ClockTrusted bool    `json:"clock_trusted"`
-	Boot         string  `json:"boot"`
-	Tick         uint64  `json:"tick"`
-	AgeS         float64 `json:"age_s"` // since it was delivered, by real time
-	Stale        bool    `json:"stale"`
+	UpS          float64       `json:"up_s"`
+	Wall         string        `json:"wall"`
+	ClockTrusted bool          `json:"clock_trusted"`
+	ClockSet     *clockSetJSON `json:"clock_set,omitempty"` // from a phone
+	Boot         string        `json:"boot"`
+	Tick         uint64        `json:"tick"`
+	AgeS         float64       `json:"age_s"` // since it was delivered, by real time
+	Stale        bool          `json:"stale"`
 }
 
 type gasJSON struct {
@@ -161,6 +162,7 @@ func (f *frame) snapshot() snapshotJSON {
 	}
 	s, e := f.snap, f.snap.Est
 	out.Stamp.UpS, out.Stamp.Wall = s.Stamp.UpS(), core.FormatWall(s.Stamp.Wall)
+	out.Stamp.ClockSet = clockSetOf(e.ClockSet)
 	out.Stamp.ClockTrusted, out.Stamp.Boot, out.Stamp.Tick = e.ClockTrusted, s.Boot, s.Tick
 	out.Numbers = make(map[string]numberJSON)
 	for _, n := range numbers() {

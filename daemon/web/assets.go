@@ -37,8 +37,8 @@ func loadAssets() assets {
 		return asset{"/assets/" + hex.EncodeToString(sum[:8]) + ext, kind, body}
 	}
 	return assets{
-		css:  load(".css", "text/css; charset=utf-8", "page"),
-		js:   load(".js", "text/javascript; charset=utf-8", "page"),
+		css:  load(".css", "text/css; charset=utf-8", "page", "doing"),
+		js:   load(".js", "text/javascript; charset=utf-8", "page", "doing"),
 		icon: load(".svg", "image/svg+xml", "icon"),
 	}
 }

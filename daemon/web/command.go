@@ -65,7 +65,7 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, bodyError(err).Error(), bodyStatus(err))
 		return
 	}
-	cmd, err := formCommand(r)
+	cmd, err := s.formCommand(r)
 	if err == nil {
 		err = cmd.Check()
 	}
@@ -90,6 +90,9 @@ func (s *Server) carryOut(r *http.Request, cmd core.Command) (int, error) {
 	if s.opt.Command == nil || !s.opt.Writable && !atBoard(r) {
 		return http.StatusForbidden, errReadOnly
 	}
+	if err := s.nonsense(cmd); err != nil {
+		return http.StatusUnprocessableEntity, err
+	}
 	ctx, cancel := context.WithTimeout(r.Context(), commandWait)
 	defer cancel()
 	err := s.opt.Command(ctx, cmd)
@@ -112,7 +115,7 @@ func mayAsk(r *http.Request, c core.Command) error {
 		return errors.New("command: actor is set here, not by the sender")
 	}
 	switch verb := c.Verb(); verb {
-	case "ack", "reset", "shelve", "unshelve", "cylinder_changed", "expected_low", "weight_watch":
+	case "ack", "reset", "shelve", "unshelve", "cylinder_changed", "expected_low", "weight_watch", "wall_set":
 		return nil
 	case "calibrated", "calibration_undone", "sounder_heard": // where the page may be written, whoever writes is its owner
 		return nil
@@ -128,7 +131,7 @@ func mayAsk(r *http.Request, c core.Command) error {
 
 // formCommand reads a form of the page. Masses and temperatures come in the unit the form
 // names, because the phone's choice may have changed since the page was drawn.
-func formCommand(r *http.Request) (core.Command, error) {
+func (s *Server) formCommand(r *http.Request) (core.Command, error) {
 	f := r.PostForm
 	alarm := f.Get("alarm")
 	switch f.Get("do") {
@@ -147,6 +150,8 @@ func formCommand(r *http.Request) (core.Command, error) {
 	case "watch-start", "watch-end":
 		start := f.Get("do") == "watch-start"
 		return core.Command{WeightWatch: &start}, nil
+	case "clock":
+		return formWall(f, s.opt.Zone)
 	case "same":
 		return core.Command{Changed: &estimate.Change{Same: true}}, nil
 	case "another":
@@ -235,6 +240,8 @@ func saidOf(verb string) string {
 		return "The calibration before holds again."
 	case "sounder_heard":
 		return "Noted."
+	case "wall_set":
+		return "Clock set from this phone."
 	case "look":
 		return "Kept on this phone."
 	}

@@ -19,30 +19,33 @@ import (
 // view is the page as words: everything the template prints, and nothing it must decide by
 // numbers.
 type view struct {
-	Known   bool
-	Stale   bool
-	Late    string // how old, when stale
-	Read    string
-	Ago     string // one age for the page; the script lets it grow
-	AgeS    int
-	Clock   string
-	Verdict string
-	Odds    string
-	Facts   []string
-	Ask     string // what to look at before bed
-	Wake    string
-	Place   []alarmView // they take the first place of the page; empty in quiet times
-	Gas     bool        // one of Place is about gas
-	Outside []alarmView // alarms to be answered from outside, once everyone is out
-	Others  []alarmView // every other alarm that is not normal
-	Tonight []row
-	Now     []row
-	Absent  string // what is not fitted
-	Costs   []row
-	Watch   string
-	Asked   bool // a weight watch was asked for
-	Cert    string
-	Shape   string // changes when the page must be drawn anew, not only its texts
+	Known    bool
+	Stale    bool
+	Late     string // how old, when stale
+	Read     string
+	Ago      string // one age for the page; the script lets it grow
+	AgeS     int
+	Clock    string
+	ClockAsk bool   // the board does not know the time of day, and nothing more urgent stands
+	ClockNow string // what it takes the time of day for; empty if nobody may be asked
+	Zone     string
+	Verdict  string
+	Odds     string
+	Facts    []string
+	Ask      string // what to look at before bed
+	Wake     string
+	Place    []alarmView // they take the first place of the page; empty in quiet times
+	Gas      bool        // one of Place is about gas
+	Outside  []alarmView // alarms to be answered from outside, once everyone is out
+	Others   []alarmView // every other alarm that is not normal
+	Tonight  []row
+	Now      []row
+	Absent   string // what is not fitted
+	Costs    []row
+	Watch    string
+	Asked    bool // a weight watch was asked for
+	Cert     string
+	Shape    string // changes when the page must be drawn anew, not only its texts
 }
 
 // row is one line of the page: word, number, unit, interval, and what should be known of it.
@@ -106,6 +109,12 @@ func (s *Server) view(f *frame, l look) view {
 		}
 	}
 	v.Gas = slices.ContainsFunc(v.Place, func(a alarmView) bool { return a.About })
+	out := slices.ContainsFunc(v.Place, func(a alarmView) bool { return a.Leave })
+	v.ClockAsk = !e.ClockTrusted && !out
+	v.Zone = s.opt.Zone.String()
+	if e.ClockTrusted && !out {
+		v.ClockNow = s.moment(snap.Stamp.Wall)
+	}
 	v.Tonight = tonightRows(f, l)
 	v.Now, v.Absent = nowRows(f, l)
 	v.Costs = costRows(f, l)
@@ -133,10 +142,11 @@ func (s *Server) wake() string {
 // read is when the page's numbers were read; how long ago that is follows it. A clock that
 // is not trusted names no hour and is said.
 func (s *Server) read(snap *core.Snapshot) (when, clock string) {
+	clock = s.clockSays(snap.Est)
 	if !snap.Est.ClockTrusted {
-		return "Read", "The clock is not set: times of day here may be wrong."
+		return "Read", clock
 	}
-	return "Read at " + s.clock(snap.Stamp.Wall) + ",", ""
+	return "Read at " + s.clock(snap.Stamp.Wall) + ",", clock
 }
 
 func (s *Server) clock(t time.Time) string { return show.Clock(t, s.opt.Zone) }
@@ -174,7 +184,7 @@ func (v view) shape(f *frame) string {
 			h.Write([]byte{0})
 		}
 	}
-	add(strconv.FormatBool(v.Known), v.Absent, v.Wake, v.Ask, strconv.FormatBool(v.Asked))
+	add(strconv.FormatBool(v.Known), v.Absent, v.Wake, v.Ask, strconv.FormatBool(v.Asked), strconv.FormatBool(v.ClockAsk))
 	add(strconv.Itoa(len(v.Facts)))
 	for _, list := range [][]alarmView{v.Place, v.Others} {
 		add("list")

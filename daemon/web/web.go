@@ -52,6 +52,7 @@ type Options struct {
 	Metrics  bool                                      // serve /metrics
 	Version  string
 	Revision string
+	Built    time.Time      // when this program was made; zero if that is not known
 	Log      *slog.Logger   // nil discards
 	Sounder  bool           // a tested sounder is fitted
 	Writable bool           // forms and commands are taken

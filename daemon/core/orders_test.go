@@ -1,0 +1,226 @@
+package core
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"errors"
+	"io"
+	"strings"
+	"testing"
+	"time"
+
+	"frostline/daemon/estimate"
+	"frostline/sensors"
+	"frostline/sensors/sim"
+)
+
+// obeying lives a scenario with orders given at ticks, and shows every snapshot. Then it
+// holds the promise of replay: the recording of that life gives the same snapshots in
+// another core.
+func obeying(t *testing.T, text string, orders map[uint64]Command, see func(*Snapshot)) {
+	t.Helper()
+	sc, err := sim.Load(strings.NewReader(text), "orders")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := sim.New(sc, 0)
+	p := simParams(v)
+	var rec bytes.Buffer
+	enc, err := NewEncoder(&rec, NewHeader(p.Wiring))
+	if err != nil {
+		t.Fatal(err)
+	}
+	lived := sha256.New()
+	c := New(p)
+	in := Input{Readings: make([]sensors.Reading, len(p.Wiring))}
+	for tick := uint64(1); ; tick++ {
+		clear(in.Readings)
+		st, err := v.Read(context.Background(), in.Readings)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		in.Stamp, in.Boot, in.Command = st, v.Boot(), nil
+		if cmd, ok := orders[tick]; ok {
+			in.Command = &cmd
+		}
+		if err := enc.Encode(in); err != nil {
+			t.Fatal(err)
+		}
+		s := c.Step(in)
+		note(t, lived, s)
+		see(s)
+	}
+	if err := enc.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	replayed := sha256.New()
+	again := New(p)
+	replay(t, rec.Bytes(), p, func(in Input) { note(t, replayed, again.Step(in)) })
+	if !bytes.Equal(lived.Sum(nil), replayed.Sum(nil)) {
+		t.Error("the replay parts from the life it recorded")
+	}
+}
+
+// replay reads a recording to its end.
+func replay(t *testing.T, rec []byte, p Params, step func(Input)) {
+	t.Helper()
+	d, err := NewDecoder(bytes.NewReader(rec), p.Wiring)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for {
+		in, err := d.Next()
+		if errors.Is(err, io.EOF) {
+			return
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		step(in)
+	}
+}
+
+// A board without a clock of its own, from an evening into the night; the network brings
+// the time late, or never.
+func noClock(syncAfter string) string {
+	return `
+what = "a board without a clock"
+tick = "10s"
+start = 2026-01-14T16:00:00Z
+duration = "3h"
+meals = []
+[van.clock]
+rtc = false
+boots_at = 2024-03-01T00:00:00Z
+sync_after = "` + syncAfter + `"
+`
+}
+
+func TestAClockSetFromAPhoneIsBelievedUntilTheNetworkKnowsBetter(t *testing.T) {
+	phone := time.Date(2026, 1, 14, 16, 30, 0, 250e6, time.UTC) // four seconds ahead, as phones are
+	var set, synced []estimate.Happening
+	obeying(t, noClock("2h"), map[uint64]Command{180: {Actor: "phone", WallSet: &WallSet{phone}}}, func(s *Snapshot) {
+		for _, e := range s.Events {
+			if e.Kind() != estimate.ClockStep {
+				continue
+			}
+			if s.Tick == 180 {
+				set = append(set, *e.Happening)
+			} else {
+				synced = append(synced, *e.Happening)
+			}
+		}
+		switch e := s.Est; {
+		case s.Tick < 180:
+			if e.ClockTrusted || s.Stamp.Wall.Year() != 2024 {
+				t.Fatalf("tick %d: trusted %v at %v, want the board's own", s.Tick, e.ClockTrusted, s.Stamp.Wall)
+			}
+		case len(synced) == 0:
+			want := phone.Add(time.Duration(s.Tick-180) * 10 * time.Second)
+			if s.Refused != "" || !e.ClockTrusted || e.ClockSet == nil || !s.Stamp.Wall.Equal(want) {
+				t.Fatalf("tick %d: %q, trusted %v at %v, want %v", s.Tick, s.Refused, e.ClockTrusted, s.Stamp.Wall, want)
+			}
+		default:
+			if !e.ClockTrusted || e.ClockSet != nil {
+				t.Fatalf("tick %d: trusted %v, set %+v; want the network's time", s.Tick, e.ClockTrusted, e.ClockSet)
+			}
+		}
+	})
+	if len(set) != 1 || set[0].Why != "set from a phone" || *set[0].Seconds < 59e6 {
+		t.Errorf("set: %+v, want one step of years with its reason", set)
+	}
+	if len(synced) != 1 || synced[0].Why != "" {
+		t.Errorf("then: %+v, want one step, made by nobody", synced)
+	}
+}
+
+func TestAClockSetFromAPhoneDatesTheNightThatIsBeingLived(t *testing.T) {
+	text := strings.Replace(noClock("48h"), "2024-03-01T00:00:00Z", "2024-03-01T22:00:00Z", 1)
+	text = strings.Replace(strings.Replace(text, "16:00:00Z", "19:00:00Z", 1), `"3h"`, `"16h"`, 1)
+	phone := time.Date(2026, 1, 14, 19, 30, 0, 0, time.UTC)
+	nights := 0
+	obeying(t, text, map[uint64]Command{180: {WallSet: &WallSet{phone}}}, func(s *Snapshot) {
+		for _, e := range s.Events {
+			if n := e.Night; n != nil {
+				nights++
+				if n.Date != "2026-01-14" || n.ClockUntrusted {
+					t.Errorf("the night is %s, untrusted %v; want 2026-01-14 and trusted", n.Date, n.ClockUntrusted)
+				}
+			}
+		}
+	})
+	if nights != 1 {
+		t.Errorf("%d nights, want one", nights)
+	}
+}
+
+func TestAClockIsNotSetAgainstTheNetwork(t *testing.T) {
+	order := Command{WallSet: &WallSet{time.Date(2026, 1, 14, 16, 30, 0, 0, time.UTC)}}
+	obeying(t, strings.Replace(noClock("1m"), `"3h"`, `"30m"`, 1), map[uint64]Command{60: order}, func(s *Snapshot) {
+		if s.Tick == 60 && !strings.Contains(s.Refused, "from the network") {
+			t.Errorf("%q, want a refusal that names the network", s.Refused)
+		}
+		if s.Est.ClockSet != nil {
+			t.Fatal("it was set all the same")
+		}
+	})
+}
+
+func TestNonsenseOfAClockIsRefused(t *testing.T) {
+	for text, want := range map[string]string{
+		`{"wall_set":{"wall":"1970-01-01T00:00:00Z"}}`: "not between the years",
+		`{"wall_set":{"wall":"2150-01-01T00:00:00Z"}}`: "not between the years",
+		`{"wall_set":{}}`:                                              "not between the years",
+		`{"wall_set":{"wall":"tomorrow"}}`:                             "tomorrow",
+		`{"wall_set":{"wall":"2026-01-01T00:00:00Z","zone":"x"}}`:      "unknown field",
+		`{"wall_set":{"wall":"2026-01-01T00:00:00Z"},"ack":"starved"}`: "2 things",
+	} {
+		if _, err := ParseCommand([]byte(text)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", text, err, want)
+		}
+	}
+}
+
+// A restart without power is of unknown length, so what the phone said is no longer true;
+// a reload in the same boot keeps it.
+func TestWhatAPhoneSaidOfTheClockEndsWithTheBoot(t *testing.T) {
+	sc, err := sim.Load(strings.NewReader(noClock("48h")), "orders")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := simParams(sim.New(sc, 0))
+	phone := time.Date(2026, 1, 14, 16, 30, 0, 0, time.UTC)
+	board := time.Date(2024, 3, 1, 0, 0, 0, 0, time.UTC)
+	in := Input{Boot: "one", Stamp: sensors.Stamp{Up: time.Minute, Wall: board}, Readings: make([]sensors.Reading, len(p.Wiring))}
+	in.Command = &Command{WallSet: &WallSet{phone}}
+	first := New(p)
+	saved := first.Step(in).Checkpoint
+
+	for name, c := range map[string]struct {
+		boot    string
+		up      time.Duration
+		wall    time.Time
+		trusted bool
+	}{
+		"a reload":                            {"one", 2 * time.Minute, board.Add(time.Minute), true},
+		"the board's clock stepped meanwhile": {"one", 2 * time.Minute, board.Add(time.Hour), false},
+		"another boot":                        {"two", 2 * time.Minute, board.Add(time.Minute), false},
+		"a boot with an earlier up":           {"two", time.Second, board, false},
+	} {
+		next := New(p)
+		if err := next.Restore(saved); err != nil {
+			t.Fatal(err)
+		}
+		s := next.Step(Input{Boot: c.boot, Stamp: sensors.Stamp{Up: c.up, Wall: c.wall}, Readings: make([]sensors.Reading, len(p.Wiring))})
+		if s.Est.ClockTrusted != c.trusted {
+			t.Errorf("%s: trusted %v, want %v", name, s.Est.ClockTrusted, c.trusted)
+		}
+		if want := phone.Add(time.Minute); c.trusted && !s.Stamp.Wall.Equal(want) {
+			t.Errorf("%s: it is %v, want %v", name, s.Stamp.Wall, want)
+		}
+	}
+}
