@@ -13,7 +13,6 @@ require (
 	golang.org/x/sys v0.49.0
 	modernc.org/sqlite v1.62.0
 	periph.io/x/conn/v3 v3.7.3
-	periph.io/x/host/v3 v3.8.5
 	pgregory.net/rapid v1.3.0
 )
 

@@ -371,6 +371,11 @@ func (c *compiler) sensors(list []rawSensor) (sensors.Wiring, []hw.Wire) {
 			Attribute: c.text(key("attribute"), r.Attribute, ""),
 			Gain:      c.number(key("gain"), r.Gain, 1, -1e6, 1e6),
 			Bus:       c.text(key("bus"), r.Bus, ""),
+			Line:      c.text(key("line"), r.Line, ""),
+			Data:      c.text(key("data"), r.Data, ""),
+			Clock:     c.text(key("clock"), r.Clock, ""),
+			Invert:    c.flag(key("invert"), r.Invert, false),
+			Pull:      c.text(key("pull"), r.Pull, ""),
 		})
 		if err := wires[len(wires)-1].Check(); err != nil {
 			at := "driver"

@@ -99,6 +99,11 @@ type rawSensor struct {
 	Attribute any `toml:"attribute"`
 	Gain      any `toml:"gain"`
 	Bus       any `toml:"bus"`
+	Line      any `toml:"line"`
+	Data      any `toml:"data"`
+	Clock     any `toml:"clock"`
+	Invert    any `toml:"invert"`
+	Pull      any `toml:"pull"`
 }
 
 type rawNight struct {

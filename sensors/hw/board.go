@@ -1,6 +1,7 @@
 // Package hw reads real sensors: through the kernel's own drivers, which are industrial I/O,
 // hardware monitoring and 1-wire below a sysfs root that a test may make up, and without one
-// a few chips on I2C. It also drives the GPIO lines of sounder and lamp.
+// a few chips on I2C, a bridge ADC on two GPIO lines, and contacts. It also drives the GPIO
+// lines of sounder and lamp.
 //
 // A [Board] has one goroutine per bus, since the kernel makes a reader wait for as long as
 // the device likes: a thermometer takes 750 ms, a hung bus for ever. [Board.Read] takes what
@@ -38,6 +39,7 @@ type Options struct {
 	read  func(path string) ([]byte, error) // nil reads files
 	clock func() sensors.Reading            // nil asks the kernel
 	dial  func(node, name string) i2c.Bus   // nil opens the kernel's adapters
+	pins  pins                              // nil takes the kernel's lines
 }
 
 // Board is the sensors of one van. Read and Rewire belong to one goroutine, the tick loop;
@@ -82,6 +84,9 @@ func (b *Board) Rewire(o Options) error {
 	}
 	if o.dial == nil {
 		o.dial = dialKernel
+	}
+	if o.pins == nil {
+		o.pins = kernelPins{}
 	}
 	if o.clock == nil {
 		o.clock = func() sensors.Reading { return clockSynced(adjtimex, runDir) }

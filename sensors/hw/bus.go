@@ -29,6 +29,7 @@ const (
 type rig struct {
 	fs   sysfs
 	dial func(node, name string) i2c.Bus
+	pins pins
 	log  *slog.Logger
 	stop chan struct{}
 
@@ -45,8 +46,11 @@ type lead struct {
 	at       int  // place in the readings
 	optional bool // a device that need not be there
 
-	bus   *bus
-	dev   device // written by its bus alone
+	bus     *bus
+	dev     device      // written by its bus alone, as are the next two
+	contact *contact    // gpio: nil while the line is not ours
+	bridge  *hx711Lines // hx711: likewise
+
 	due   time.Time
 	heard outcome
 	fresh bool      // not yet taken by a Read
@@ -81,7 +85,7 @@ type bus struct {
 const nowhere = "" // key of the bus of devices that were not found
 
 func newRig(o Options, old map[string]*bus) *rig {
-	return &rig{fs: sysfs{o.Root, o.read}, dial: o.dial, log: o.Log, stop: make(chan struct{}),
+	return &rig{fs: sysfs{o.Root, o.read}, dial: o.dial, pins: o.pins, log: o.Log, stop: make(chan struct{}),
 		chips: map[string]chip{}, buses: map[string]*bus{}, old: old}
 }
 
@@ -89,7 +93,7 @@ func newRig(o Options, old map[string]*bus) *rig {
 func (r *rig) start() {
 	now := time.Now()
 	for _, l := range r.leads {
-		dev, err := r.fs.locate(l.Wire, device{})
+		dev, err := r.locate(l.Wire, device{})
 		key := nowhere
 		if err == nil {
 			l.dev, key = dev, dev.bus
@@ -126,6 +130,7 @@ func (r *rig) give(l *lead, key string) {
 // back: a read that hangs cannot be ended, and each new one would cost another thread.
 func (r *rig) run(b *bus, before <-chan struct{}) {
 	defer close(b.done)
+	defer r.letGo(b)
 	if before != nil {
 		<-before
 		r.mu.Lock()
@@ -176,17 +181,54 @@ func (r *rig) next(b *bus) (*lead, time.Duration) {
 	return first, 0
 }
 
+// locate is where the wire's device is now, and last where it was at the last read.
+func (r *rig) locate(w Wire, last device) (device, error) {
+	switch {
+	case w.lines() == nil:
+		return r.fs.locate(w, last)
+	case last.bus != "": // a line in use stays where it is
+		return last, nil
+	}
+	return onPins(r.pins, w)
+}
+
+// letGo gives back the lines of a bus, so that another wiring can take them.
+func (r *rig) letGo(b *bus) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, l := range b.leads {
+		l.letGo()
+	}
+}
+
+func (l *lead) letGo() {
+	if l.contact != nil {
+		l.contact.pin.close()
+		l.contact = nil
+	}
+	if l.bridge != nil {
+		l.bridge.close()
+		l.bridge = nil
+	}
+}
+
 // serve asks one lead, or hands it to the bus where its device turned up.
 func (r *rig) serve(b *bus, l *lead) {
-	dev, err := r.fs.locate(l.Wire, l.dev)
+	dev, err := r.locate(l.Wire, l.dev)
 	r.mu.Lock()
 	l.dev = dev
 	r.mu.Unlock()
 	var got outcome
+	news, every := true, l.Period
 	switch {
 	case err != nil:
 		got = l.failed(dev, "", err)
-	case dev.bus == b.key:
+	case dev.bus != b.key:
+	case l.Driver == GPIO:
+		if got, news = r.sample(l, dev); got.err == nil {
+			every = min(contactEvery, l.Period)
+		}
+	default:
 		got = r.ask(l, dev)
 	}
 	r.mu.Lock()
@@ -198,14 +240,20 @@ func (r *rig) serve(b *bus, l *lead) {
 		return
 	}
 	// A bus that cannot keep up stays fair: a lead is not due before it was asked.
-	l.due = l.due.Add(l.Period)
+	l.due = l.due.Add(every)
 	if l.due.Before(got.at) {
 		l.due = got.at
+	}
+	if !news {
+		r.mu.Unlock()
+		return
 	}
 	if got.err != nil {
 		l.dev = device{} // looked for anew next time
 	}
-	l.heard, l.fresh = got, true
+	if l.Driver != GPIO || !l.fresh || l.heard.reading != sensors.Of(1) { // a press no tick has seen yet is kept
+		l.heard, l.fresh = got, true
+	}
 	say := l.note(got.at, got.reading.Fault, got.err, r.log)
 	r.mu.Unlock()
 	say()
@@ -228,6 +276,16 @@ func (r *rig) ask(l *lead, dev device) outcome {
 		if c, err = r.chipAt(l.Wire, dev); err == nil {
 			v, raw, err = c.read(l.chipInput())
 		}
+	case HX711:
+		if l.bridge == nil {
+			l.bridge, err = openHX711(r.pins, l.Wire)
+		}
+		if err == nil {
+			v, raw, err = l.bridge.read()
+		}
+		if f := (*fault)(nil); err != nil && l.bridge != nil && !errors.As(err, &f) {
+			l.letGo() // the lines themselves failed
+		}
 	}
 	if err == nil && quantityOf(l.Channel) == celsiusQ && v <= lowestC {
 		err = &fault{sentinel, fmt.Errorf("%g °C is the driver's sign that nothing was measured", v)}
@@ -239,6 +297,31 @@ func (r *rig) ask(l *lead, dev device) outcome {
 		return l.failed(dev, raw, err)
 	}
 	return outcome{at: time.Now(), where: dev.place(), raw: raw, reading: sensors.Of(v * l.gain())}
+}
+
+// sample looks at a contact, and says whether there is something to tell.
+func (r *rig) sample(l *lead, dev device) (got outcome, news bool) {
+	now := time.Now()
+	var v float64
+	var err error
+	if l.contact == nil {
+		l.contact, err = openContact(r.pins, l.Wire, now)
+	}
+	news = err != nil
+	if err == nil {
+		v, news, err = l.contact.sample(l.Wire, now)
+	}
+	if f := (*fault)(nil); err != nil && !errors.As(err, &f) {
+		l.letGo()
+	}
+	if err != nil {
+		return l.failed(dev, "", err), true
+	}
+	raw := "low"
+	if l.contact.level {
+		raw = "high"
+	}
+	return outcome{at: now, where: dev.place(), raw: raw, reading: sensors.Of(v)}, news
 }
 
 // lowestC is just above absolute zero, -273.15 °C, which drivers write for "not measured" as

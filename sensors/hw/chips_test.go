@@ -264,7 +264,7 @@ type noiseBus struct {
 func (b *noiseBus) Tx(_ uint16, _, r []byte) error {
 	next := func() byte { b.n++; return b.bytes[b.n%len(b.bytes)] }
 	if next()&0xF == 7 {
-		return fmt.Errorf("noise: %w", syscall.EREMOTEIO)
+		return fmt.Errorf("noise: %w", errRemoteIO)
 	}
 	for i := range r {
 		r[i] = next()

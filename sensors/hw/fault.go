@@ -39,6 +39,15 @@ const (
 	wrongChip   = "wrong-chip"   // somebody else answers at the address
 	claimed     = "claimed"      // the kernel's own driver has the chip
 	noNode      = "no-node"      // no /dev/i2c-N
+	inUse       = "in-use"       // somebody else has the GPIO line
+	noPull      = "no-pull"      // the board cannot hold the line
+	bounce      = "bounce"       // neither open nor closed
+	floating    = "floating"     // nothing holds the line
+	slowClock   = "slow-clock"   // a pulse that was too long
+	slipped     = "slipped"      // bits were lost on the way
+	settling    = "settling"     // switched on a moment ago
+	oddPeriod   = "odd-period"   // conversions at another rate than before
+	earlyRead   = "early-read"   // a code of a read that came too early
 	noPlainI2C  = "smbus-only"   // an adapter that cannot do plain I2C
 )
 
@@ -127,7 +136,7 @@ func explain(w Wire, word string) (means, do string) {
 	case garbled:
 		return "the file does not hold what the kernel writes", "look at attribute; it must name a number"
 	case zeros:
-		return "every byte is zero: the data line is shorted to ground", "look at the data wire (SDA), first where it is clamped or wet"
+		return "everything read is zero: the data line is shorted to ground, or the chip has no supply", "look at the data wire (SDA, on I2C), first where it is clamped or wet"
 	case ones:
 		return "every byte is 255: nobody pulls the data line down", "look at " + wires + "; the data or ground wire is likely cut"
 	case scratchpad:
@@ -157,6 +166,25 @@ func explain(w Wire, word string) (means, do string) {
 		return "the kernel's own driver has this chip", "write iio or hwmon as driver, or take the chip's overlay out"
 	case noNode:
 		return "the adapter is there but programs cannot reach it", "load the kernel module i2c-dev, now and at each start"
+	case inUse:
+		return "another program or driver has this GPIO line", "find it with gpioinfo; a line of a kernel driver or of the sounder cannot be a sensor too"
+	case noPull:
+		return "the board cannot hold this line up or down", "fit a resistor outside (10 kohm to the supply is common practice, no source) and write pull = none"
+	case bounce:
+		return "the contact was neither open nor closed for a whole period", "look for a loose wire at the contact, or one that lies beside a pump or charger"
+	case floating:
+		return "nothing holds the line: its wire is cut, or the circuit outside has no supply", "look at the signal and ground wires of the contact and at its supply"
+	case slowClock:
+		return "the program was held up within a clock pulse, so the chip may have switched itself off",
+			"the board is too busy for this chip: use the kernel's driver (iio), or a bridge ADC on I2C"
+	case slipped:
+		return "bits were lost between chip and board", "look at the data and clock wires: shorter, twisted with ground, away from chargers"
+	case settling:
+		return "the chip was switched on a moment ago", "nothing, if it passes; else look at the supply wire of the chip"
+	case oddPeriod:
+		return "the chip converts at another rate than before", "look at the supply and at the strap of the chip's rate pin"
+	case earlyRead:
+		return "a code that a bridge does not give: the read came too early, or bits were lost", "look at the data and clock wires: shorter, twisted with ground, away from chargers"
 	case noPlainI2C:
 		return "this adapter can do SMBus only", "use an adapter that can do plain I2C, or the kernel's driver for the chip"
 	case sentinel:
@@ -170,7 +198,9 @@ func wiresOf(w Wire) string {
 	switch {
 	case w.Driver == W1:
 		return "the data, ground and supply wires of the thermometer and the pull-up of the data line (4.7 kohm is common practice, no source)"
-	case strings.EqualFold(w.Device, hx711):
+	case w.Driver == GPIO:
+		return "the signal and ground wires of the contact"
+	case w.Driver == HX711 || strings.EqualFold(w.Device, hx711):
 		return "the chip's data, clock, supply and ground wires"
 	case w.Device == undervoltDevice:
 		return "the supply of the board"

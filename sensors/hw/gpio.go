@@ -1,15 +1,6 @@
 package hw
 
-import (
-	"errors"
-	"fmt"
-	"slices"
-	"strings"
-
-	"periph.io/x/conn/v3/driver/driverreg"
-	"periph.io/x/conn/v3/gpio"
-	"periph.io/x/host/v3/gpioioctl"
-)
+import "fmt"
 
 // Line is one output line. Out may block for as long as the kernel does.
 type Line interface {
@@ -20,112 +11,65 @@ type Line interface {
 // the names the kernel gives them, and switches both off. invert is for a sounder that is on
 // while its line is low; the lamp then is so too. Only the sounder can fail to open: a lamp
 // that is not there fails each time it is switched and silences nothing.
-//
-// Lines go through the kernel's character devices only. periph's other host drivers, one of
-// which maps physical memory when run as root (sensing.md 5.2), are not linked in, so the
-// start of "all drivers" below is the start of this one.
 func OpenSounder(line, led string, invert bool) (sounder, lamp Line, err error) {
-	lines, err := allLines(line)
-	if err != nil {
-		return nil, nil, err
-	}
-	if sounder, err = openLine(lines, line, invert); err != nil {
+	return openSounder(kernelPins{}, line, led, invert)
+}
+
+func openSounder(p pins, line, led string, invert bool) (sounder, lamp Line, err error) {
+	// Taken at once, so that a line that is in use elsewhere is known now and not in the night.
+	horn := &outLine{pins: p, name: line, invert: invert}
+	if err := horn.Out(false); err != nil {
 		return nil, nil, err
 	}
 	if led == "" {
-		return sounder, nil, nil
+		return horn, nil, nil
 	}
-	if lamp, err = openLine(lines, led, invert); err != nil {
-		lamp = noLine{err}
-	}
-	return sounder, lamp, nil
+	light := &outLine{pins: p, name: led, invert: invert}
+	_ = light.Out(false) // said when it is switched
+	return horn, light, nil
 }
 
 // FindSounder says whether the kernel has a GPIO line of that name, without touching it: a
 // running program may be using it. The error says what there is instead.
 func FindSounder(line string) error {
-	lines, err := allLines(line)
-	if err != nil {
-		return err
-	}
-	_, err = findLine(lines, line)
+	_, err := findOutput(kernelPins{}, line)
 	return err
 }
 
-// allLines lists the lines of all chips; wanted is only for the text of the error.
-func allLines(wanted string) ([]chipLine, error) {
-	state, err := driverreg.Init()
-	if err == nil {
-		for _, f := range slices.Concat(state.Failed, state.Skipped) {
-			err = errors.Join(err, f.Err)
-		}
-	}
-	var lines []chipLine
-	for _, chip := range gpioioctl.Chips {
-		for _, l := range chip.Lines() {
-			lines = append(lines, l)
-		}
-	}
-	if len(lines) == 0 && err != nil {
-		return nil, fmt.Errorf("gpio line %s: %w; is there a /dev/gpiochip*, and may the user of the program open it (group gpio)?", wanted, err)
-	}
-	return lines, nil
-}
-
-// chipLine is a line as periph has it.
-type chipLine interface {
-	Name() string
-	Out(gpio.Level) error
-	Close()
-}
-
-// outLine is a line in use.
-type outLine struct {
-	chipLine
-	invert bool
-}
-
-// noLine is a line that could not be opened.
-type noLine struct{ err error }
-
-func (n noLine) Out(bool) error { return n.err }
-
-// openLine takes the one line of that name and switches it off, so that a line that is in
-// use elsewhere is known at once and not in the night.
-func openLine(lines []chipLine, name string, invert bool) (Line, error) {
-	l, err := findLine(lines, name)
+func findOutput(p pins, line string) (pinPlace, error) {
+	at, err := findPin(p, "", line)
 	if err != nil {
-		return nil, err
+		return at, fmt.Errorf("gpio line %s: %w", line, err)
 	}
-	out := &outLine{l, invert}
-	if err := out.Out(false); err != nil {
-		return nil, err
-	}
-	return out, nil
+	return at, nil
 }
 
-func findLine(lines []chipLine, name string) (chipLine, error) {
-	var names []string
-	for _, l := range lines {
-		if l.Name() == name && name != "" {
-			return l, nil
-		}
-		if l.Name() != "" && !slices.Contains(names, l.Name()) {
-			names = append(names, l.Name())
-		}
-	}
-	if len(names) == 0 {
-		return nil, fmt.Errorf("gpio line %s: no such line; the kernel names none", name)
-	}
-	return nil, fmt.Errorf("gpio line %s: no such line; the kernel names %s", name, strings.Join(names, ", "))
+// outLine is an output line. After an error it is given back, and taken anew by the next call.
+type outLine struct {
+	pins   pins
+	name   string
+	invert bool
+	pin    pin // nil while it is not ours
 }
 
-// Out switches the line. After an error the line is given back, so that the next call asks
-// for it anew: periph would go on with a line that was never set up.
+// Out switches the line.
 func (o *outLine) Out(on bool) error {
-	if err := o.chipLine.Out(gpio.Level(on != o.invert)); err != nil {
-		o.Close()
-		return fmt.Errorf("gpio line %s: %w", o.Name(), err)
+	if o.pin == nil {
+		at, err := findOutput(o.pins, o.name)
+		if err != nil {
+			return err
+		}
+		p, err := o.pins.output(at, on != o.invert)
+		if err != nil {
+			return fmt.Errorf("gpio line %s: %w", o.name, err)
+		}
+		o.pin = p
+		return nil
+	}
+	if err := o.pin.set(on != o.invert); err != nil {
+		o.pin.close()
+		o.pin = nil
+		return fmt.Errorf("gpio line %s: %w", o.name, err)
 	}
 	return nil
 }

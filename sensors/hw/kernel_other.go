@@ -22,4 +22,11 @@ func (b noBus) String() string                { return b.name }
 func (noBus) SetSpeed(physic.Frequency) error { return errors.ErrUnsupported }
 func (noBus) Tx(_ uint16, _, _ []byte) error  { return errors.ErrUnsupported }
 
+// kernelPins are no lines at all.
+type kernelPins struct{}
+
+func (kernelPins) chips() ([]gpioChip, error)         { return nil, errors.ErrUnsupported }
+func (kernelPins) input(pinPlace, bool) (pin, error)  { return nil, errors.ErrUnsupported }
+func (kernelPins) output(pinPlace, bool) (pin, error) { return nil, errors.ErrUnsupported }
+
 func adjtimex() (bool, error) { return false, errors.ErrUnsupported }

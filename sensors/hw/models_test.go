@@ -2,7 +2,9 @@ package hw
 
 import (
 	"encoding/binary"
+	"fmt"
 	"math"
+	"slices"
 	"sync"
 	"syscall"
 	"testing"
@@ -270,3 +272,203 @@ func adapterTree(t *testing.T) tree {
 const ownBus = "bcm2835 (i2c@7e804000)"
 
 var _ i2c.Bus = (*modelBus)(nil)
+
+// modelPins are the GPIO lines of one chip.
+type modelPins struct {
+	mu    sync.Mutex
+	names []string
+	at    []*modelPin
+	gone  bool // the chip was taken away
+}
+
+// modelPin is one line: what drives it from outside, and who has it.
+type modelPin struct {
+	of     *modelPins
+	taken  bool
+	wasLow bool // since it was taken
+	high   bool
+	drive  func(pulled bool) bool // the level from outside; nil: that of the pull
+	out    func(high bool)        // what an output moves
+	delay  time.Duration          // of everything asked of it
+	pulled bool
+	err    error // what everything asked of it ends with
+	asked  int
+}
+
+func newModelPins(names ...string) *modelPins {
+	p := &modelPins{names: names}
+	for range names {
+		p.at = append(p.at, &modelPin{of: p})
+	}
+	return p
+}
+
+func (p *modelPins) line(name string) *modelPin { return p.at[slices.Index(p.names, name)] }
+
+// do changes the lines between two ticks.
+func (p *modelPins) do(change func()) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	change()
+}
+
+func (p *modelPins) chips() ([]gpioChip, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.gone {
+		return nil, nil
+	}
+	return []gpioChip{{"/dev/gpiochip0", "gpiochip0", "pinctrl-bcm2711", p.names}}, nil
+}
+
+func (p *modelPins) take(at pinPlace) (*modelPin, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	m := p.at[at.number]
+	if m.err != nil {
+		return nil, m.err
+	}
+	if m.taken {
+		return nil, fmt.Errorf("take %s: %w", at.shown, syscall.EBUSY)
+	}
+	m.taken, m.wasLow = true, false
+	return m, nil
+}
+
+func (p *modelPins) input(at pinPlace, up bool) (pin, error) {
+	m, err := p.take(at)
+	if err != nil {
+		return nil, err
+	}
+	return m, m.pull(up)
+}
+
+func (p *modelPins) output(at pinPlace, high bool) (pin, error) {
+	m, err := p.take(at)
+	if err != nil {
+		return nil, err
+	}
+	return m, m.set(high)
+}
+
+func (m *modelPin) close() {
+	m.of.mu.Lock()
+	defer m.of.mu.Unlock()
+	m.taken = false
+}
+
+func (m *modelPin) pull(up bool) error {
+	m.of.mu.Lock()
+	defer m.of.mu.Unlock()
+	m.pulled = up
+	return m.err
+}
+
+func (m *modelPin) set(high bool) error {
+	m.of.mu.Lock()
+	delay := m.delay
+	m.of.mu.Unlock()
+	time.Sleep(delay)
+	m.of.mu.Lock()
+	defer m.of.mu.Unlock()
+	if m.err != nil {
+		return m.err
+	}
+	m.high, m.wasLow = high, m.wasLow || !high
+	if m.out != nil {
+		m.out(high)
+	}
+	return nil
+}
+
+func (m *modelPin) level() (bool, error) {
+	m.of.mu.Lock()
+	defer m.of.mu.Unlock()
+	m.asked++
+	switch {
+	case m.of.gone:
+		return false, syscall.ENODEV
+	case m.err != nil:
+		return false, m.err
+	case m.drive != nil:
+		return m.drive(m.pulled), nil
+	}
+	return m.pulled, nil
+}
+
+// modelHX711 is the bit-banged bridge ADC: it sees the edges of its clock line as they come and
+// moves its data line. It converts by its own clock, whether it is read or not; a conversion
+// that ends while the one before is shifted out spoils it.
+type modelHX711 struct {
+	counts  int32
+	period  time.Duration
+	due     time.Time // of the next conversion
+	up      time.Time // since when the clock is high; zero if it is low
+	off     bool
+	unread  bool
+	n       int // pulses since the value was put there
+	value   uint32
+	extra   int // pulses that the wire catches from outside, in each read
+	missing bool
+	short   bool // data shorted to ground
+	noise   int32
+	still   bool // the code does not move
+}
+
+func (h *modelHX711) wire(p *modelPins, data, clock string) {
+	h.due = time.Now().Add(h.period)
+	p.line(data).drive = func(pulled bool) bool {
+		switch {
+		case h.missing:
+			return pulled
+		case h.short:
+			return false
+		}
+		return h.data()
+	}
+	p.line(clock).out = h.clock
+}
+
+// data is the level of the data line now.
+func (h *modelHX711) data() bool {
+	if h.off {
+		return true
+	}
+	now := time.Now()
+	for !now.Before(h.due) {
+		h.due = h.due.Add(h.period)
+		if !h.still {
+			h.noise = (h.noise*5 + 3) % 16
+		}
+		h.value, h.unread, h.n = uint32(h.counts+h.noise)&0xFFFFFF, true, 0
+	}
+	switch {
+	case !h.unread:
+		return true
+	case h.n == 0:
+		return false
+	case h.n <= 24:
+		return h.value>>(24-h.n)&1 != 0
+	}
+	return true
+}
+
+func (h *modelHX711) clock(high bool) {
+	now := time.Now()
+	switch {
+	case high && h.up.IsZero():
+		h.up = now
+		if h.data(); h.n == 0 {
+			h.n += h.extra
+		}
+		if h.n++; h.n == 25 {
+			h.unread = false
+		}
+	case !high && !h.up.IsZero():
+		if now.Sub(h.up) > 60*time.Microsecond {
+			// It had switched itself off and begins anew: 400 ms of settling.
+			h.unread, h.n, h.due = false, 0, now.Add(4*h.period)
+		}
+		h.up = time.Time{}
+	}
+}
