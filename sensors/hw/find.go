@@ -16,6 +16,7 @@ import (
 type device struct {
 	dir   string // below the sysfs root
 	node  string // file below /dev, for an I2C adapter
+	own   string // where a driver of the kernel would show if it took our I2C chip
 	where string // what a person is shown; empty for dir
 	input string // the input whose label was asked for, like temp2; empty if it was the device's
 	bus   string // what it shares with the devices that must wait for each other
@@ -46,6 +47,10 @@ func (s sysfs) look(w Wire, d device) device {
 		if _, err := os.Stat(filepath.Join(s.root, d.dir)); err != nil {
 			d.dir = ""
 		}
+		return d
+	}
+	if d.own != "" && exists(filepath.Join(s.root, d.own)) {
+		d.dir = ""
 		return d
 	}
 	d.name, _ = s.text(d.dir, "name")

@@ -20,7 +20,7 @@ const (
 	// A conversion takes 85.6 to 100 ms or 10.7 to 12.5 ms, by how the chip is strapped; its
 	// period may be so far off what it was.
 	hxOdd     = 0.3
-	hxRelearn = 8 // odd periods in a row that are no fault of the moment
+	hxRelearn = 8 // reads in a row that end with an odd period, before it is learned anew
 )
 
 // The bands a period may lie in, wider than the two rates by hxOdd.
@@ -33,7 +33,7 @@ var hxBands = [2][2]time.Duration{{7500 * time.Microsecond, 16 * time.Millisecon
 type hx711Lines struct {
 	data, clock pin
 	period      time.Duration // learned; 0 until then
-	odd         int           // odd periods in a row
+	odd         int           // reads in a row that ended with an odd period
 	skip        int           // conversions to be thrown away
 	fell        time.Time     // when the conversion before was ready; zero if that was not seen
 }
@@ -93,6 +93,7 @@ func (h *hx711Lines) read() (float64, string, error) {
 			if wrong != nil && errors.As(err, &f) {
 				err = wrong
 			}
+			h.relearn(err)
 			return 0, "", err
 		}
 		code, err := h.shift()
@@ -111,6 +112,10 @@ func (h *hx711Lines) read() (float64, string, error) {
 			continue
 		case err != nil:
 			return 0, raw, err
+		case !seen && !h.fell.IsZero():
+			wrong = &fault{oddPeriod, fmt.Errorf("a conversion within %s of the one before, %s was expected", at.Sub(h.fell), h.expected())}
+			h.fell = time.Time{}
+			continue
 		case !seen:
 			continue
 		}
@@ -128,6 +133,7 @@ func (h *hx711Lines) read() (float64, string, error) {
 		case !h.learn(gap):
 			wrong = &fault{oddPeriod, fmt.Errorf("%s between two conversions, %s was expected", gap, h.expected())}
 		default:
+			h.odd = 0
 			return float64(code), raw, h.judge(code)
 		}
 	}
@@ -155,7 +161,8 @@ func (h *hx711Lines) ready(until time.Time) (at time.Time, seen bool, err error)
 }
 
 // shift clocks one conversion out. A bit stands on the data line until the next pulse, so it
-// is read between the pulses, which keeps them short.
+// is read between the pulses, which keeps them short. A lost pulse shows only where the last
+// bit is 0, and one too many never; the core refuses what either makes of a weight as a spike.
 func (h *hx711Lines) shift() (int32, error) {
 	var bits uint32
 	for range hxPulses {
@@ -200,14 +207,21 @@ func (h *hx711Lines) learn(gap time.Duration) bool {
 		return false
 	}
 	if off := (gap - h.period).Abs(); float64(off) > hxOdd*float64(h.period) {
-		if h.odd++; h.odd >= hxRelearn {
-			h.period, h.odd = 0, 0
-		}
 		return false
 	}
-	h.odd = 0
 	h.period += (gap - h.period) / 8
 	return true
+}
+
+// relearn forgets the period when it has been another one for long.
+func (h *hx711Lines) relearn(err error) {
+	var f *fault
+	if !errors.As(err, &f) || f.word != oddPeriod {
+		return
+	}
+	if h.odd++; h.odd >= hxRelearn {
+		h.period, h.odd = 0, 0
+	}
 }
 
 // expected is the period for the text of a fault.

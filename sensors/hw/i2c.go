@@ -144,8 +144,9 @@ func (s sysfs) adapter(w Wire) (device, error) {
 	}
 	number := adapterName.FindStringSubmatch(filepath.Base(d.dir))[1]
 	d.node, d.where = "/dev/i2c-"+number, fmt.Sprintf("%s 0x%02x", d.dir, addr)
-	if own := fmt.Sprintf("%s/%s-%04x/driver", adapterFolder, number, addr); exists(filepath.Join(s.root, own)) {
-		return device{}, &fault{claimed, fmt.Errorf("%s shows that the kernel's own driver has this chip", own)}
+	d.own = fmt.Sprintf("%s/%s-%04x/driver", adapterFolder, number, addr)
+	if exists(filepath.Join(s.root, d.own)) {
+		return device{}, &fault{claimed, fmt.Errorf("%s shows that the kernel's own driver has this chip", d.own)}
 	}
 	return d, nil
 }

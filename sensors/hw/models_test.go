@@ -21,12 +21,28 @@ import (
 type modelBus struct {
 	mu    sync.Mutex
 	chips map[uint16]model
-	err   error           // what every transaction ends with
-	low   bool            // SDA shorted to ground: everything is acknowledged, all is zero
-	high  bool            // everything read is ones
-	hang  <-chan struct{} // a transaction comes back when it is closed
-	txs   int
-	after func() // runs once, behind the next transaction that reads a value
+	err   error         // what every transaction ends with
+	low   bool          // SDA shorted to ground: everything is acknowledged, all is zero
+	high  bool          // everything read is ones
+	hang  chan struct{} // a transaction comes back when it is closed
+
+	after   func() // runs once, behind the next transaction that reads a value
+	afterOf model  // of this chip; nil: of any
+}
+
+// do changes the bus between two ticks.
+func (b *modelBus) do(change func()) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	change()
+}
+
+// release lets a transaction go that hangs.
+func (b *modelBus) release() {
+	if b.hang != nil {
+		close(b.hang)
+		b.hang = nil
+	}
 }
 
 // model is a chip: w was written, then r is read.
@@ -48,7 +64,6 @@ func (b *modelBus) Tx(addr uint16, w, r []byte) error {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.txs++
 	c := b.chips[addr]
 	switch {
 	case b.err != nil:
@@ -65,7 +80,7 @@ func (b *modelBus) Tx(addr uint16, w, r []byte) error {
 		return syscall.ENXIO
 	}
 	c.tx(w, r)
-	if b.after != nil && c.isValue(w) {
+	if b.after != nil && c.isValue(w) && (b.afterOf == nil || b.afterOf == c) {
 		b.after()
 		b.after = nil
 	}
@@ -289,7 +304,9 @@ type modelPin struct {
 	high   bool
 	drive  func(pulled bool) bool // the level from outside; nil: that of the pull
 	out    func(high bool)        // what an output moves
-	delay  time.Duration          // of everything asked of it
+	delay  time.Duration          // of every edge of an output
+	once   time.Duration          // the same, of the next one alone
+	noPull bool                   // the board cannot hold it
 	pulled bool
 	err    error // what everything asked of it ends with
 	asked  int
@@ -360,13 +377,17 @@ func (m *modelPin) close() {
 func (m *modelPin) pull(up bool) error {
 	m.of.mu.Lock()
 	defer m.of.mu.Unlock()
+	if m.noPull {
+		return syscall.EOPNOTSUPP
+	}
 	m.pulled = up
 	return m.err
 }
 
 func (m *modelPin) set(high bool) error {
 	m.of.mu.Lock()
-	delay := m.delay
+	delay := m.delay + m.once
+	m.once = 0
 	m.of.mu.Unlock()
 	time.Sleep(delay)
 	m.of.mu.Lock()
@@ -408,7 +429,10 @@ type modelHX711 struct {
 	unread  bool
 	n       int // pulses since the value was put there
 	value   uint32
-	extra   int // pulses that the wire catches from outside, in each read
+	extra   int  // pulses that the wire catches from outside, in each read; negative: loses
+	extraIn int  // one pulse is caught in the read that this counts down to
+	begun   bool // the first pulse of this read has come
+	other   bool // the next conversion is of the other channel
 	missing bool
 	short   bool // data shorted to ground
 	noise   int32
@@ -441,11 +465,15 @@ func (h *modelHX711) data() bool {
 			h.noise = (h.noise*5 + 3) % 16
 		}
 		h.value, h.unread, h.n = uint32(h.counts+h.noise)&0xFFFFFF, true, 0
+		h.begun = false
+		if h.other {
+			h.value = 3000
+		}
 	}
 	switch {
 	case !h.unread:
 		return true
-	case h.n == 0:
+	case h.n <= 0:
 		return false
 	case h.n <= 24:
 		return h.value>>(24-h.n)&1 != 0
@@ -458,16 +486,22 @@ func (h *modelHX711) clock(high bool) {
 	switch {
 	case high && h.up.IsZero():
 		h.up = now
-		if h.data(); h.n == 0 {
+		if h.data(); !h.begun {
+			h.begun = true
 			h.n += h.extra
+			if h.extraIn > 0 {
+				if h.extraIn--; h.extraIn == 0 {
+					h.n++
+				}
+			}
 		}
-		if h.n++; h.n == 25 {
-			h.unread = false
+		if h.n++; h.n >= 25 {
+			h.unread, h.other = false, h.n == 26
 		}
 	case !high && !h.up.IsZero():
 		if now.Sub(h.up) > 60*time.Microsecond {
 			// It had switched itself off and begins anew: 400 ms of settling.
-			h.unread, h.n, h.due = false, 0, now.Add(4*h.period)
+			h.unread, h.other, h.n, h.due = false, false, 0, now.Add(4*h.period)
 		}
 		h.up = time.Time{}
 	}
