@@ -435,7 +435,16 @@ func (c *compiler) page(r rawPage) Page {
 		}
 		local = host == "localhost" || net.ParseIP(host).IsLoopback()
 	}
-	p.Commands = c.flag("page.commands", r.Commands, local)
+	p.Commands = c.flag("page.commands", r.Commands, true)
+	p.Pair, p.Glance = c.flag("page.pair", r.Pair, !local), c.flag("page.glance", r.Glance, false)
+	if !p.Pair && !local {
+		c.wrong("page.pair", "%s is beyond this board, where everybody on the network would be the van's owner; leave pair out, and set glance = true if all may look", p.Listen)
+	}
+	p.MetricsTokenFile = c.text("page.metrics_token_file", r.MetricsToken, "")
+	p.CertFile, p.KeyFile = c.text("page.cert_file", r.CertFile, ""), c.text("page.key_file", r.KeyFile, "")
+	if (p.CertFile == "") != (p.KeyFile == "") {
+		c.wrong("page.cert_file", "cert_file and key_file come together")
+	}
 	return p
 }
 

@@ -40,12 +40,18 @@ type Price struct {
 	Currency string
 }
 
-// Page is where the page listens and what it offers there.
+// Page is where the page listens, who may ask it, and what it offers there. Secrets are named
+// by file.
 type Page struct {
 	Listen   string   // host:port; "" means no page
 	Hosts    []string // names the van is reached by, beside its addresses
 	Metrics  bool
-	Commands bool // whether buttons work; off by default beyond loopback, since nobody is paired yet
+	Commands bool // whether buttons work
+	Pair     bool // phones must be paired; else everybody who reaches the page is its owner
+	Glance   bool // who is not paired may look
+
+	MetricsTokenFile  string // what a scraper shows instead of being paired
+	CertFile, KeyFile string // PEM; "" is plain HTTP
 }
 
 // MQTT is the broker and how to speak to it. Secrets are named by file, never held.

@@ -194,9 +194,33 @@ func TestADefaultFileListensToNobodyBeyondTheBoard(t *testing.T) {
 	if cfg.Page.Listen != "127.0.0.1:8460" || cfg.MQTT != nil || cfg.Page.Metrics || cfg.Sounder != nil {
 		t.Errorf("an empty file must leave everything networked off, got %+v", cfg)
 	}
-	wide, err := Parse("x", []byte("[page]\nlisten=\"0.0.0.0:8460\"\n"))
-	if err != nil || wide.Page.Commands {
-		t.Errorf("beyond the board buttons must be off until asked for: %v", err)
+	if cfg.Page.Pair || cfg.Page.Glance {
+		t.Errorf("on the board alone nobody needs pairing, got %+v", cfg.Page)
+	}
+}
+
+func TestBeyondTheBoardEveryPhoneIsPaired(t *testing.T) {
+	for text, want := range map[string]Page{
+		"listen=\"0.0.0.0:8460\"":                 {Listen: "0.0.0.0:8460", Commands: true, Pair: true},
+		"listen=\"[::]:8460\"\nglance=true":       {Listen: "[::]:8460", Commands: true, Pair: true, Glance: true},
+		"listen=\"192.168.4.1:8460\"\npair=true":  {Listen: "192.168.4.1:8460", Commands: true, Pair: true},
+		"listen=\"localhost:8460\"\npair=true":    {Listen: "localhost:8460", Commands: true, Pair: true},
+		"listen=\"127.0.0.2:8460\"\npair=false":   {Listen: "127.0.0.2:8460", Commands: true},
+		"cert_file=\"c.pem\"\nkey_file=\"k.pem\"": {Listen: "127.0.0.1:8460", Commands: true, CertFile: "c.pem", KeyFile: "k.pem"},
+	} {
+		cfg, err := Parse("x", []byte("[page]\n"+text+"\n"))
+		if err != nil || !reflect.DeepEqual(cfg.Page, want) {
+			t.Errorf("%s: %v, %v; want %+v", text, cfg, err, want)
+		}
+	}
+	for text, want := range map[string]string{
+		"listen=\"0.0.0.0:8460\"\npair=false": "x:3: page.pair: 0.0.0.0:8460 is beyond this board",
+		"listen=\":8460\"\npair=false":        "x:3: page.pair: :8460 is beyond this board",
+		"cert_file=\"c.pem\"":                 "cert_file and key_file come together",
+	} {
+		if _, err := Parse("x", []byte("[page]\n"+text+"\n")); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", text, err, want)
+		}
 	}
 }
 

@@ -125,6 +125,12 @@ type rawPage struct {
 	Hosts    any `toml:"hosts"`
 	Metrics  any `toml:"metrics"`
 	Commands any `toml:"commands"`
+
+	Pair         any `toml:"pair"`
+	Glance       any `toml:"glance"`
+	MetricsToken any `toml:"metrics_token_file"`
+	CertFile     any `toml:"cert_file"`
+	KeyFile      any `toml:"key_file"`
 }
 
 type rawMQTT struct {

@@ -12,7 +12,8 @@
 //   - the history writer: a card may take seconds to sync, or for ever;
 //   - the announcer, and at most one question to the store on its behalf;
 //   - one that waits for SIGHUP;
-//   - what net/http and the MQTT client bring.
+//   - what net/http and the MQTT client bring, and for the length of a write one that notes on
+//     the disk when a paired phone was seen.
 package daemon
 
 import (

@@ -168,7 +168,10 @@ func (d *demo) around(o *outfit, page, broker string) (stop func(), err error) {
 		return nil, errors.Join(err, ln.Close(), bln.Close())
 	}
 	o.page = ln
-	d.cfg.Page.Metrics, d.cfg.Page.Commands = true, ln.Addr().(*net.TCPAddr).IP.IsLoopback()
+	// Anybody may look at a van that does not exist; its buttons are for the board, and for
+	// phones that were paired.
+	local := ln.Addr().(*net.TCPAddr).IP.IsLoopback()
+	d.cfg.Page.Metrics, d.cfg.Page.Commands, d.cfg.Page.Pair, d.cfg.Page.Glance = true, true, !local, true
 	d.cfg.MQTT.Broker = "tcp://" + bln.Addr().String()
 	fmt.Fprintf(d.w.err, `A van that does not exist, %g times faster than life.
 %s
@@ -178,11 +181,19 @@ func (d *demo) around(o *outfit, page, broker string) (stop func(), err error) {
   metrics   http://%s/metrics
   MQTT      mosquitto_sub -h %s -p %d -t '#' -v
 
-It runs for %s; end it with Ctrl-C.
+It runs for %s; end it with Ctrl-C.%s
 
 `, d.speed, d.scenario.What, strings.TrimSpace(disclaimer), ln.Addr(), ln.Addr(), host(bln), port(bln),
-		(time.Duration(float64(d.scenario.Duration.Duration) / d.speed)).Round(time.Second))
+		(time.Duration(float64(d.scenario.Duration.Duration) / d.speed)).Round(time.Second), howToPair(local, d.cfg.StateDir))
 	return func() { server.Close() }, nil
+}
+
+// howToPair is said where phones can reach the demo.
+func howToPair(local bool, state string) string {
+	if local {
+		return ""
+	}
+	return "\nPhones may look. For one that may also press buttons:  frostline pair --state " + state
 }
 
 // demoBroker keeps retained values and passes alarms to whoever listens. It lives in memory.

@@ -53,6 +53,7 @@ func commands() []command {
 		{"check", "configuration and sensors: what was found, what is wrong, what to do", checkExamples, checkCmd},
 		{"nights", "the ledger of nights as a table, CSV or pictures, and what a season cost", nightsExamples, nightsCmd},
 		{"plan", "how long a cylinder lasts: hours, pressure, supply ratio and ice, before you go", planExamples + "\nSizes: " + sizeNames() + "\n", planCmd},
+		{"pair", "one-time link, QR code and short code for a phone; list phones and revoke them", pairExamples, pairCmd},
 		{"version", "what this binary is", versionExamples, versionCmd},
 	}
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"encoding/csv"
-	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -13,7 +12,6 @@ import (
 	"path/filepath"
 	"strconv"
 	"text/tabwriter"
-	"time"
 
 	"frostline/config"
 	"frostline/daemon/estimate"
@@ -53,17 +51,11 @@ func nightsCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	case *versions && (*season || *picture != ""):
 		return usagef("--versions is for the table and --csv; the others count each night once")
 	}
-	cfg := &config.Config{StateDir: *state}
-	if *state == "" || isSet(fs, "config") {
-		if cfg, err = config.Load(*conf); err != nil {
-			return err
-		}
+	cfg, err := configOf(fs, *conf, *state)
+	if err != nil {
+		return err
 	}
-	page := cfg.Page.Listen
-	if *state != "" {
-		cfg.StateDir, page = *state, ""
-	}
-	rows, err := ledger(ctx, w, cfg.StateDir, page, *last, *versions)
+	rows, err := ledger(ctx, w, cfg.StateDir, *last, *versions)
 	switch {
 	case err != nil:
 		return err
@@ -90,13 +82,29 @@ func atMostOne(asked ...bool) error {
 	return nil
 }
 
+// configOf is the configuration a command works with. Where the state directory is named and
+// the file is not, no file is needed.
+func configOf(fs *flag.FlagSet, file, state string) (*config.Config, error) {
+	cfg := &config.Config{}
+	if state == "" || isSet(fs, "config") {
+		var err error
+		if cfg, err = config.Load(file); err != nil {
+			return nil, err
+		}
+	}
+	if state != "" {
+		cfg.StateDir = state
+	}
+	return cfg, nil
+}
+
 func isSet(fs *flag.FlagSet, name string) (set bool) {
 	fs.Visit(func(f *flag.Flag) { set = set || f.Name == name })
 	return set
 }
 
 // ledger reads the store, or asks the daemon that holds it.
-func ledger(ctx context.Context, w world, dir, page string, last int, versions bool) ([]nights.Night, error) {
+func ledger(ctx context.Context, w world, dir string, last int, versions bool) ([]nights.Night, error) {
 	file := filepath.Join(dir, historyFile)
 	if _, err := os.Stat(file); err != nil {
 		return nil, fmt.Errorf("no ledger in %s (%w); name the state directory with --state", dir, err)
@@ -112,36 +120,14 @@ func ledger(ctx context.Context, w world, dir, page string, last int, versions b
 	if versions {
 		return nil, fmt.Errorf("%w; a running frostline tells the newest versions only: stop it, or copy its state directory and name the copy with --state", err)
 	}
-	if page == "" {
-		return nil, fmt.Errorf("%w; if frostline is running, leave out --state so that it can be asked", err)
-	}
-	rows, askErr := ask(ctx, page, last)
-	return rows, errors.Join(askErr)
-}
-
-func ask(ctx context.Context, page string, last int) ([]nights.Night, error) {
-	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
-	defer cancel()
-	url := fmt.Sprintf("http://%s/api/nights?limit=%d", page, last)
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
-	if err != nil {
-		return nil, err
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return nil, err
-	}
-	defer resp.Body.Close()
-	if resp.StatusCode != http.StatusOK {
-		return nil, fmt.Errorf("%s: %s", url, resp.Status)
-	}
 	var out struct {
 		Nights []nights.Night `json:"nights"`
 	}
-	if err := json.NewDecoder(io.LimitReader(resp.Body, 4<<20)).Decode(&out); err != nil {
-		return nil, fmt.Errorf("%s: %w", url, err)
+	askErr := newControl(dir).ask(ctx, http.MethodGet, fmt.Sprintf("/api/nights?limit=%d", min(last, 1000)), nil, &out)
+	if errors.Is(askErr, errNoDaemon) {
+		return nil, err
 	}
-	return out.Nights, nil
+	return out.Nights, askErr
 }
 
 func nightsTable(out io.Writer, rows []nights.Night) error {

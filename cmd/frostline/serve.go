@@ -121,9 +121,28 @@ func (o *outfit) open(c *core.Core) error {
 		if o.store != nil {
 			opt.Past = o.store
 		}
+		o.guard(&opt)
 		o.web = web.New(opt)
 	}
 	return nil
+}
+
+// guard says who may ask the page. A token that cannot be read lets no scraper in.
+func (o *outfit) guard(opt *web.Options) {
+	p := o.cfg.Page
+	opt.Open, opt.Glance, opt.HTTPS = !p.Pair, p.Glance, p.CertFile != ""
+	if o.page != nil {
+		opt.Listen = o.page.Addr().String()
+	}
+	if o.cfg.StateDir != "" {
+		opt.Phones = filepath.Join(o.cfg.StateDir, phonesFile)
+	}
+	if p.MetricsTokenFile != "" {
+		var err error
+		if opt.MetricsToken, err = readToken(p.MetricsTokenFile); err != nil {
+			o.log.Error("no scraper can read the metrics without being paired", "output", "web", "err", err)
+		}
+	}
 }
 
 func (o *outfit) openStore(c *core.Core) (*history.Store, error) {
@@ -222,7 +241,8 @@ const (
 	pageConnections  = 64 // a phone needs six; beyond that someone would take the sensors' file descriptors
 	boardConnections = 8
 	historyFile      = "history.db" // in the state directory
-	mqttPath         = "mqtt"       // names MQTT's rows in the outbox
+	phonesFile       = "phones.json"
+	mqttPath         = "mqtt" // names MQTT's rows in the outbox
 )
 
 // do gives a command to the loop; page and MQTT exist before it does.
@@ -290,23 +310,35 @@ func (o *outfit) servePage(ctx context.Context, wg *sync.WaitGroup) func() {
 		return func() {}
 	}
 	var servers []*http.Server
-	serve := func(ln net.Listener, h http.Handler, most int) {
+	serve := func(ln net.Listener, h http.Handler, most int, cert *certificate) {
 		srv := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 15 * time.Second,
 			WriteTimeout: 15 * time.Second, IdleTimeout: time.Minute, // each write of a stream sets its own
 			MaxHeaderBytes: 16 << 10, BaseContext: func(net.Listener) context.Context { return ctx },
 			ErrorLog: slog.NewLogLogger(o.log.Handler(), slog.LevelDebug)}
 		servers = append(servers, srv)
+		ln = netutil.LimitListener(ln, most)
 		wg.Go(func() {
-			if err := srv.Serve(netutil.LimitListener(ln, most)); err != nil && !errors.Is(err, http.ErrServerClosed) {
+			var err error
+			if cert != nil {
+				srv.TLSConfig = cert.config()
+				err = srv.ServeTLS(ln, "", "")
+			} else {
+				err = srv.Serve(ln)
+			}
+			if err != nil && !errors.Is(err, http.ErrServerClosed) {
 				o.log.Error("page ended", "output", "web", "at", ln.Addr(), "err", err)
 			}
 		})
 	}
 	if o.page != nil {
-		serve(o.page, o.web, pageConnections)
+		var cert *certificate
+		if p := o.cfg.Page; p.CertFile != "" {
+			cert = newCertificate(p.CertFile, p.KeyFile, o.log)
+		}
+		serve(o.page, o.web, pageConnections, cert)
 	}
 	if o.board != nil {
-		serve(o.board, o.web.Board(), boardConnections)
+		serve(o.board, o.web.Board(), boardConnections, nil)
 	}
 	return func() {
 		c, cancel := context.WithTimeout(context.Background(), time.Second)

@@ -1,9 +1,6 @@
 package web
 
-import (
-	"context"
-	"net/http"
-)
+import "net/http"
 
 // Board is the page for whoever stands at the board: this program's own commands, over a
 // socket whose file mode is their authority. The same routes answer, with neither the host
@@ -12,11 +9,9 @@ import (
 func (s *Server) Board() http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		secure(w.Header())
-		s.mux.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), boardKey{}, true)))
+		s.router.mux.ServeHTTP(w, visitor{role: board}.on(r))
 	})
 }
 
-type boardKey struct{}
-
 // atBoard reports whether the request came over the board's own socket.
-func atBoard(r *http.Request) bool { return r.Context().Value(boardKey{}) != nil }
+func atBoard(r *http.Request) bool { return visitorOf(r).role == board }

@@ -18,9 +18,6 @@ import (
 // maxBody bounds what is read of any request.
 const maxBody = 64 << 10
 
-// actor is who the log names for a command from here. Names of phones come with pairing.
-const actor = "page"
-
 // commandWait bounds how long a person waits for the answer to a press of a button.
 const commandWait = 10 * time.Second
 
@@ -56,13 +53,7 @@ func (s *Server) postCommand(w http.ResponseWriter, r *http.Request) {
 // postForm takes one command as a form. Done, it goes back to the page; refused, it answers
 // with the page and the reason on it.
 func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
-	if !hasType(r, "application/x-www-form-urlencoded") {
-		http.Error(w, "Send the form as application/x-www-form-urlencoded.", http.StatusUnsupportedMediaType)
-		return
-	}
-	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
-	if err := r.ParseForm(); err != nil {
-		http.Error(w, bodyError(err).Error(), bodyStatus(err))
+	if !readForm(w, r) {
 		return
 	}
 	cmd, err := s.formCommand(r)
@@ -83,10 +74,7 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 // carryOut hands over a command that was checked, waits until its effect is stored, and says
 // which status its error has.
 func (s *Server) carryOut(r *http.Request, cmd core.Command) (int, error) {
-	cmd.Actor = actor
-	if atBoard(r) {
-		cmd.Actor = "board"
-	}
+	cmd.Actor = visitorOf(r).actor()
 	if s.opt.Command == nil || !s.opt.Writable && !atBoard(r) {
 		return http.StatusForbidden, errReadOnly
 	}
@@ -244,6 +232,12 @@ func saidOf(verb string) string {
 		return "Clock set from this phone."
 	case "look":
 		return "Kept on this phone."
+	case "pair":
+		return "This phone is paired."
+	case "pair-unkept":
+		return "This phone is paired until the van's board starts anew: the disk does not take it down."
+	case "revoke":
+		return "Revoked. That phone sees nothing any more."
 	}
 	return ""
 }

@@ -36,12 +36,22 @@ func allowedHosts(extra []string) map[string]bool {
 		first, _, _ := strings.Cut(name, ".")
 		add(name)
 		add(first)
-		add(first + ".local")
 	}
+	add(localName())
 	for _, name := range extra {
 		add(name)
 	}
 	return hosts
+}
+
+// localName is what the board is called on its own network, where one answers for names.
+func localName() string {
+	name, err := os.Hostname()
+	first, _, _ := strings.Cut(name, ".")
+	if err != nil || first == "" || first == "localhost" {
+		return ""
+	}
+	return first + ".local"
 }
 
 // hostName is the host of "host", "host:port" or "[v6]:port": lower case, without port,

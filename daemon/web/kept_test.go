@@ -10,7 +10,7 @@ import (
 )
 
 func TestWhatIsDoneAndNotKeptIsNotCalledRefused(t *testing.T) {
-	s := New(Options{Writable: true, Command: func(context.Context, core.Command) error {
+	s := New(Options{Open: true, Writable: true, Command: func(context.Context, core.Command) error {
 		return fmt.Errorf("%w (disk full)", core.ErrNotKept)
 	}})
 	s.Deliver(quietEvening())

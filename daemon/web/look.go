@@ -88,13 +88,7 @@ func (l look) cookie() string {
 // postLook keeps the choice on the phone. It is open to readers too: it changes nothing in
 // the van.
 func (s *Server) postLook(w http.ResponseWriter, r *http.Request) {
-	if !hasType(r, "application/x-www-form-urlencoded") {
-		http.Error(w, "Send the form as application/x-www-form-urlencoded.", http.StatusUnsupportedMediaType)
-		return
-	}
-	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
-	if err := r.ParseForm(); err != nil {
-		http.Error(w, bodyError(err).Error(), bodyStatus(err))
+	if !readForm(w, r) {
 		return
 	}
 	f := r.PostForm

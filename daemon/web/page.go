@@ -72,7 +72,7 @@ func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, sa
 	f := s.latest.Load()
 	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(),
 		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, Icon: s.assets.icon.path,
-		StaleS: int(staleAfter.Seconds()), Said: said, Writable: s.opt.Writable && s.opt.Command != nil,
+		StaleS: int(staleAfter.Seconds()), Said: said, Writable: s.opt.Writable && s.opt.Command != nil && visitorOf(r).role >= owner,
 		MassUnit: l.Mass, TempUnit: "°C"}
 	if l.Temp == "f" {
 		d.TempUnit = "°F"

@@ -39,7 +39,7 @@ func TestServe(t *testing.T) {
 	}
 	pages := make(map[string]*Server)
 	for name := range vans {
-		pages[name] = New(Options{Hosts: []string{name + ".localhost"}, Metrics: true, Writable: true, VanName: "Rime", Past: diary{}, Version: "0.1.0",
+		pages[name] = New(Options{Open: true, Hosts: []string{name + ".localhost"}, Metrics: true, Writable: true, VanName: "Rime", Past: diary{}, Version: "0.1.0",
 			Sounder: name == "starved", Command: func(context.Context, core.Command) error { return nil }})
 	}
 	addr := os.Getenv("FROSTLINE_SERVE")
@@ -56,7 +56,7 @@ func TestServe(t *testing.T) {
 		}
 		return
 	}
-	pages["live"] = New(Options{Hosts: []string{"live.localhost"}, Past: diary{}, Writable: true, Command: func(context.Context, core.Command) error { return nil }})
+	pages["live"] = New(Options{Open: true, Hosts: []string{"live.localhost"}, Past: diary{}, Writable: true, Command: func(context.Context, core.Command) error { return nil }})
 	go func() { // the fuel falls by 100 g a second; half of each minute there is gas
 		for i := 0; ; i++ {
 			van := later(quietEvening(), time.Duration(i)*time.Second)

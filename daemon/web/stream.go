@@ -50,6 +50,10 @@ func (s *Server) getStream(w http.ResponseWriter, r *http.Request) {
 		if !s.awaitNews(r, out, f) {
 			return
 		}
+		if !s.still(r) { // the page then goes to the door
+			_ = out.event("unpaired", struct{}{}) // it is gone either way
+			return
+		}
 	}
 }
 
@@ -70,6 +74,9 @@ func (s *Server) awaitNews(r *http.Request, out *eventWriter, f *frame) bool {
 		case <-f.next:
 			return true
 		case <-beat.C:
+			if !s.still(r) {
+				return true // for the caller to say so
+			}
 			if out.comment() != nil {
 				return false
 			}

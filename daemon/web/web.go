@@ -6,7 +6,12 @@
 // anyone: its stream ends when the phone sleeps. It complements a certified gas alarm and
 // says so wherever it shows gas.
 //
-// A [Server] starts no goroutine. The owner of the http.Server leaves its WriteTimeout at 0
+// Who listens beyond the board must pair its phones: a [Server] knows them by a cookie, keeps
+// their names and the hashes of their sessions in one file, and holds every route to the least
+// role that may ask for it.
+//
+// A [Server] starts no goroutine but one, for the length of a write: that notes once a day when
+// a phone was seen, and a card that hangs must not hold the page. The owner of the http.Server leaves its WriteTimeout at 0
 // (each write to a stream carries its own deadline) and ends open streams by cancelling the
 // server's base context.
 package web
@@ -46,18 +51,25 @@ type Past interface {
 // Options is what the page must know besides the snapshots. The zero value serves a page
 // that can only be read.
 type Options struct {
-	Hosts    []string                                  // names the page may be asked for, besides localhost, the host's own name and its addresses
-	Command  func(context.Context, core.Command) error // returns once the command's effect is committed; its error is shown to the person
-	Past     Past                                      // nil if no history is kept
-	Metrics  bool                                      // serve /metrics
-	Version  string
-	Revision string
-	Built    time.Time      // when this program was made; zero if that is not known
-	Log      *slog.Logger   // nil discards
-	Sounder  bool           // a tested sounder is fitted
-	Writable bool           // forms and commands are taken
-	VanName  string         // shown on the page only
-	Zone     *time.Location // of the times on the page; nil is UTC
+	Open    bool                                      // everybody who reaches the page is its owner: it listens on this board alone
+	Glance  bool                                      // who is not paired may look
+	Listen  string                                    // host:port the page listens on, for the links of pairing; "" if no phone can reach it
+	HTTPS   bool                                      // it listens there with TLS
+	Phones  string                                    // file of the paired phones; "" keeps them for this run only
+	Hosts   []string                                  // names the page may be asked for, besides localhost, the host's own name and its addresses
+	Command func(context.Context, core.Command) error // returns once the command's effect is committed; its error is shown to the person
+	Past    Past                                      // nil if no history is kept
+	Metrics bool                                      // serve /metrics
+	// MetricsToken lets a scraper read /metrics without being paired; "" lets none.
+	MetricsToken string
+	Version      string
+	Revision     string
+	Built        time.Time      // when this program was made; zero if that is not known
+	Log          *slog.Logger   // nil discards
+	Sounder      bool           // a tested sounder is fitted
+	Writable     bool           // forms and commands are taken
+	VanName      string         // shown on the page only
+	Zone         *time.Location // of the times on the page; nil is UTC
 }
 
 // Server is the page. It is an http.Handler and an output of the daemon.
@@ -66,10 +78,14 @@ type Server struct {
 	hosts   map[string]bool
 	assets  assets
 	page    *template.Template
-	mux     *http.ServeMux
+	router  router
 	cross   *http.CrossOriginProtection
 	latest  atomic.Pointer[frame]
 	streams chan struct{} // one token per open stream
+
+	phones    *phones
+	tries     *limit // tries to pair
+	localName string // what the board is called on its network
 }
 
 // frame is one delivery: the snapshot (nil before the first), when it came by real time,
@@ -99,11 +115,13 @@ func New(o Options) *Server {
 		opt:     o,
 		hosts:   allowedHosts(o.Hosts),
 		assets:  loadAssets(),
-		mux:     http.NewServeMux(),
 		cross:   http.NewCrossOriginProtection(),
 		streams: make(chan struct{}, maxStreams),
+		phones:  loadPhones(o.Phones, o.Log),
+		tries:   newLimit(10*time.Second, 5),
 	}
-	s.page = loadPage()
+	s.page, s.localName = loadPage(), localName()
+	s.router.refuse = s.turnAway
 	s.latest.Store(&frame{at: time.Now(), next: make(chan struct{})})
 	s.routes()
 	return s
@@ -119,22 +137,34 @@ func (s *Server) Deliver(snap *core.Snapshot) {
 // Health has nothing to report: the page keeps no queue.
 func (s *Server) Health(func(sensors.Channel, sensors.Reading)) {}
 
+// routes names every route with the least role that may ask for it.
 func (s *Server) routes() {
-	s.mux.HandleFunc("GET /{$}", s.getPage)
-	s.mux.HandleFunc("GET /assets/{name}", s.assets.serve)
-	s.mux.HandleFunc("GET /api/snapshot", s.getSnapshot)
-	s.mux.HandleFunc("GET /api/alarms", s.getAlarms)
-	s.mux.HandleFunc("GET /api/events", s.getEvents)
-	s.mux.HandleFunc("GET /api/nights", s.getNights)
-	s.mux.HandleFunc("GET /api/series", s.getSeries)
-	s.mux.HandleFunc("GET /api/stream", s.getStream)
-	s.mux.HandleFunc("POST /api/command", s.postCommand)
-	s.mux.HandleFunc("POST /do", s.postForm)
-	s.mux.HandleFunc("POST /look", s.postLook)
+	h := s.router.handle
+	h("GET /{$}", viewer, s.getPage)
+	h("GET /assets/{name}", nobody, s.assets.serve)
+	h("GET /api/snapshot", viewer, s.getSnapshot)
+	h("GET /api/alarms", viewer, s.getAlarms)
+	h("GET /api/events", viewer, s.getEvents)
+	h("GET /api/nights", viewer, s.getNights)
+	h("GET /api/series", viewer, s.getSeries)
+	h("GET /api/stream", viewer, s.getStream)
+	h("POST /api/command", owner, s.postCommand)
+	h("POST /do", owner, s.postForm)
+	h("POST /look", viewer, s.postLook)
+	h("GET /pair", nobody, s.getPair)
+	h("POST /pair", nobody, s.postPair)
+	h("POST /unpair", nobody, s.postUnpair)
+	h("GET /phones", owner, s.getPhones)
+	h("POST /phones", owner, s.postPhones)
+	h("GET /api/phones", owner, s.getPhonesJSON)
+	h("POST /api/pair", owner, s.postInviteJSON)
+	h("POST /api/revoke", owner, s.postRevokeJSON)
 	if s.opt.Metrics {
-		s.mux.Handle("GET /metrics", s.metrics())
+		h("GET "+metricsPath, viewer, s.metrics().ServeHTTP)
 	}
 }
+
+const metricsPath = "/metrics"
 
 // ServeHTTP answers one request. Headers, the host list and the cross-origin check stand
 // before every route, whatever the method.
@@ -150,12 +180,12 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		s.opt.Log.Warn("request from another site refused", "path", r.URL.Path, "origin", r.Header.Get("Origin"))
 		s.refuse(w, r, http.StatusForbidden, "This request came from another site and is refused.")
 	default:
-		s.mux.ServeHTTP(w, r)
+		s.router.mux.ServeHTTP(w, s.visitor(r).on(r))
 	}
 }
 
 // errReadOnly is said when a command comes to a page that takes none.
-var errReadOnly = errors.New("this page can only be read: commands are taken on the board itself (loopback), or elsewhere once the configuration allows it")
+var errReadOnly = errors.New("this page can only be read: the configuration switches its buttons off, and orders are taken on the board itself")
 
 // refuse answers a machine in JSON and a person in plain text.
 func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, why string) {

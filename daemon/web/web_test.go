@@ -14,7 +14,7 @@ import (
 
 // pageFor is a writable page of a van, with history and metrics.
 func pageFor(snap *core.Snapshot, change ...func(*Options)) *Server {
-	o := Options{Metrics: true, Writable: true, Past: diary{}, Version: "0.1.0", Revision: "abc123", VanName: "Rime",
+	o := Options{Open: true, Metrics: true, Writable: true, Past: diary{}, Version: "0.1.0", Revision: "abc123", VanName: "Rime",
 		Command: func(context.Context, core.Command) error { return nil }}
 	for _, f := range change {
 		f(&o)
@@ -57,6 +57,13 @@ func TestEveryRouteAnswersItsMethodsAndNoOthers(t *testing.T) {
 		{s.assets.css.path, get, 200, "text/css; charset=utf-8"},
 		{s.assets.js.path, get, 200, "text/javascript; charset=utf-8"},
 		{s.assets.icon.path, get, 200, "image/svg+xml"},
+		{s.assets.pair.path, get, 200, "text/javascript; charset=utf-8"},
+		{"/pair", get + ", " + post, 200, "text/html; charset=utf-8"},
+		{"/phones", get + ", " + post, 200, "text/html; charset=utf-8"},
+		{"/api/phones", get, 200, "application/json; charset=utf-8"},
+		{"/api/pair", post, 415, "application/json; charset=utf-8"},
+		{"/api/revoke", post, 415, "application/json; charset=utf-8"},
+		{"/unpair", post, 303, ""},
 		{"/api/command", post, 415, "application/json; charset=utf-8"},
 		{"/do", post, 415, "text/plain; charset=utf-8"},
 		{"/look", post, 415, "text/plain; charset=utf-8"},
@@ -73,6 +80,9 @@ func TestEveryRouteAnswersItsMethodsAndNoOthers(t *testing.T) {
 				want = http.StatusNotFound
 			case strings.Contains(route.allow, method):
 				want = route.status
+				if method == "POST" && strings.Contains(route.allow, "GET") {
+					want = http.StatusUnsupportedMediaType // its form is empty
+				}
 			}
 			if route.path == "/assets/" && method != "GET" && method != "HEAD" && method != "TRACE" {
 				want = w.Code // the mux may say either; it serves nothing

@@ -52,13 +52,16 @@
     if (want && want !== document.getElementById('live').dataset.shape) draw();
   };
 
+  const door = () => location.replace('/pair'); // this phone is not paired any more
+  const knock = () => fetch('/api/alarms').then((answer) => { if (answer.status === 401) door(); }, () => {});
   const close = () => { if (source) source.close(); source = null; };
   const open = () => {
     if (document.hidden || source) return;
     source = new EventSource('/api/stream');
     source.addEventListener('snapshot', take);
     source.addEventListener('change', take);
-    source.onerror = () => { if (source && source.readyState === 2) { close(); setTimeout(open, 5000); } };
+    source.addEventListener('unpaired', door);
+    source.onerror = () => { if (source && source.readyState === 2) { close(); knock(); setTimeout(open, 5000); } };
   };
 
   document.addEventListener('visibilitychange', () => {

@@ -1,0 +1,150 @@
+package web
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"html/template"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"rsc.io/qr"
+)
+
+// sheet is what every page beside the main one prints.
+type sheet struct {
+	Theme, Van, CSS, Icon, Script string
+}
+
+func (s *Server) sheetOf(l look) sheet {
+	return sheet{l.Theme, s.opt.VanName, s.assets.css.path, s.assets.icon.path, s.assets.pair.path}
+}
+
+// sendTemplate draws a page whole before any of it is sent.
+func (s *Server) sendTemplate(w http.ResponseWriter, status int, name string, data any) {
+	var body bytes.Buffer
+	if err := s.page.ExecuteTemplate(&body, name, data); err != nil {
+		s.opt.Log.Error("page not drawn", "page", name, "err", err)
+		http.Error(w, "The page could not be drawn. The gas watch does not depend on it.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	w.Write(body.Bytes())
+}
+
+// phonesData is what the page of phones prints.
+type phonesData struct {
+	sheet
+	Said      notice
+	Open      bool
+	HTTPS     bool
+	Phones    []phoneView
+	Offer     *offerJSON
+	OfferDays string
+	QR        template.HTML
+}
+
+type phoneView struct {
+	phoneJSON
+	When string
+}
+
+func (s *Server) getPhones(w http.ResponseWriter, r *http.Request) {
+	s.sendPhones(w, r, http.StatusOK, notice{Text: saidOf(r.URL.Query().Get("done"))}, nil)
+}
+
+func (s *Server) sendPhones(w http.ResponseWriter, r *http.Request, status int, said notice, offer *offerJSON) {
+	d := phonesData{sheet: s.sheetOf(lookOf(r)), Said: said, Open: s.opt.Open, HTTPS: r.TLS != nil, Offer: offer}
+	for _, p := range s.phonesJSON(r) {
+		d.Phones = append(d.Phones, phoneView{p, phoneWhen(p)})
+	}
+	if offer != nil {
+		d.OfferDays = days(offer.ForDays)
+		picture, err := qrSVG(offer.Link)
+		if err != nil { // the code below it still pairs
+			s.opt.Log.Warn("no QR code", "err", err)
+		}
+		d.QR = picture
+	}
+	s.sendTemplate(w, status, "phones.html", d)
+}
+
+func days(n float64) string {
+	if n == 1 {
+		return "1 day"
+	}
+	return strconv.FormatFloat(n, 'f', -1, 64) + " days"
+}
+
+// phoneWhen says by days since when a phone is paired, when it was seen and until when:
+// more is neither kept nor needed.
+func phoneWhen(p phoneJSON) string {
+	day := func(moment string) string { date, _, _ := strings.Cut(moment, "T"); return date }
+	if p.Paired == "" {
+		return "Since when is not known: the van's clock has not been right since."
+	}
+	return fmt.Sprintf("Paired %s, last seen %s, until %s.", day(p.Paired), day(p.Seen), day(p.Until))
+}
+
+// postPhones pairs and revokes. An offer answers with its code, under no address that
+// could be kept or passed on.
+func (s *Server) postPhones(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	f := r.PostForm
+	switch f.Get("do") {
+	case "invite":
+		n, err := strconv.Atoi(f.Get("days"))
+		in := inviteJSON{Role: f.Get("role"), Name: cleanName(f.Get("name")), ForS: (time.Duration(n) * 24 * time.Hour).Seconds()}
+		if err != nil || n < 1 || n > 365 { // past a year the seconds would wrap
+			s.sendPhones(w, r, http.StatusUnprocessableEntity, notice{sentence(errFor), true}, nil)
+			return
+		}
+		offer, err := s.invite(r, in)
+		if err != nil {
+			s.sendPhones(w, r, http.StatusUnprocessableEntity, notice{sentence(err), true}, nil)
+			return
+		}
+		s.sendPhones(w, r, http.StatusOK, notice{}, &offer)
+	case "revoke":
+		gone, err := s.revoke(r, f.Get("phone"))
+		switch {
+		case errors.Is(err, errPhoneUnkept):
+			s.sendPhones(w, r, http.StatusAccepted, notice{gone.Name + " is revoked, but " + err.Error() + ".", true}, nil)
+		case err != nil:
+			s.sendPhones(w, r, http.StatusUnprocessableEntity, notice{sentence(err), true}, nil)
+		default:
+			http.Redirect(w, r, "/phones?done=revoke", http.StatusSeeOther)
+		}
+	default:
+		s.sendPhones(w, r, http.StatusUnprocessableEntity, notice{"Nothing asked for: the form names no action.", true}, nil)
+	}
+}
+
+// qrSVG draws the code dark on light in every theme, with the quiet margin of four modules
+// that readers ask for (ISO/IEC 18004; the width from memory).
+func qrSVG(text string) (template.HTML, error) {
+	code, err := qr.Encode(text, qr.M)
+	if err != nil {
+		return "", err
+	}
+	var path strings.Builder
+	for y := range code.Size {
+		for x := 0; x < code.Size; x++ {
+			from := x
+			for code.Black(x, y) {
+				x++
+			}
+			if x > from {
+				fmt.Fprintf(&path, "M%d %dh%dv1h-%dz", from+4, y+4, x-from, x-from)
+			}
+		}
+	}
+	n := code.Size + 8
+	return template.HTML(fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" role="img" aria-label="QR code of the link"><path fill="#fff" d="M0 0h%dv%dH0z"/><path fill="#000" shape-rendering="crispEdges" d="%s"/></svg>`,
+		n, n, n, n, path.String())), nil
+}
