@@ -221,8 +221,6 @@ func (c *compiler) scale(r rawScale) estimate.Scale {
 	}
 }
 
-var blends = map[string]float64{"propane": 1, "mix": 0.6, "unknown": 0}
-
 func (c *compiler) cylinder(r rawCylinder) estimate.Cylinder {
 	cyl := estimate.Cylinder{
 		TareKg:     c.quantity("cylinder.tare", r.Tare, mass, 0, 1, 80),
@@ -237,7 +235,8 @@ func (c *compiler) cylinder(r rawCylinder) estimate.Cylinder {
 	if most, ok := lpg.Pure(lpg.Propane).FillLimitKg(cyl.Shape.VolumeL); ok && cyl.CapacityKg > 1.05*most {
 		c.wrong("cylinder.capacity", "%.1f kg do not fit into %.1f L of water capacity, which take %.1f kg of propane; look at the collar again", cyl.CapacityKg, cyl.Shape.VolumeL, most)
 	}
-	cyl.PropaneMassFrac = blends[c.oneOf("cylinder.blend", r.Blend, "unknown", "propane", "mix", "unknown")]
+	blend := estimate.Blend(c.oneOf("cylinder.blend", r.Blend, "unknown", "propane", "mix", "unknown"))
+	cyl.PropaneMassFrac, _ = blend.PropaneMassFrac()
 	return cyl
 }
 

@@ -346,7 +346,21 @@ func (l *Loop) log(e core.Event) {
 		l.o.Log.Info("night closed", "date", e.Night.Date)
 	case e.Happening != nil:
 		l.o.Log.Info(e.Happening.Kind, about(e.Happening)...)
+	case e.Note != nil:
+		l.o.Log.Info(e.Note.Kind, noted(e.Note)...)
 	}
+}
+
+// noted is what a note has to say, without the fields it does not use. What a person wrote
+// stays in the log of events.
+func noted(n *core.Note) (args []any) {
+	for _, f := range []struct{ key, text string }{{"actor", n.Actor}, {"joint", n.Joint}, {"result", n.Result},
+		{"alarm", n.Alarm}, {"choice", n.Choice}} {
+		if f.text != "" {
+			args = append(args, f.key, f.text)
+		}
+	}
+	return args
 }
 
 // about is what a happening has to say, without the fields it does not use.

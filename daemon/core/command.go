@@ -68,6 +68,10 @@ func (c Command) verbs() []string {
 	add(c.Calibrated != nil, "calibrated")
 	add(c.CalibrationUndone != "", "calibration_undone")
 	add(c.SounderHeard != nil, "sounder_heard")
+	add(c.Undone, "change_undone")
+	add(c.Collar != nil, "collar_read")
+	add(c.Joint != nil, "joint_checked")
+	add(c.Answered != nil, "alarm_answered")
 	add(c.WallSet != nil, "wall_set")
 	add(c.Stop != "", "stop")
 	return v
@@ -79,7 +83,8 @@ func (c Command) Check() error {
 	switch n := len(c.verbs()); {
 	case n == 0:
 		return errors.New("command: nothing asked for; set one of ack, reset, shelve, unshelve, " +
-			"cylinder_changed, expected_low, weight_watch, wall_set, calibrated, calibration_undone, sounder_heard")
+			"cylinder_changed, change_undone, collar_read, joint_checked, alarm_answered, expected_low, weight_watch, wall_set, " +
+			"calibrated, calibration_undone, sounder_heard")
 	case n > 1:
 		return fmt.Errorf("command: %d things asked for at once (%v); send them one by one", n, c.verbs())
 	}
@@ -102,6 +107,15 @@ func (c Command) Check() error {
 	}
 	if c.WallSet != nil {
 		return checkWall(c.WallSet.Wall)
+	}
+	if c.Joint != nil {
+		return c.Joint.check()
+	}
+	if c.Answered != nil {
+		return c.Answered.check()
+	}
+	if c.Collar != nil {
+		return checkCollar(*c.Collar)
 	}
 	if c.Changed != nil {
 		return checkChange(*c.Changed)
@@ -126,28 +140,46 @@ func named(ch estimate.Change) error {
 	if len(ch.Name) > estimate.MostNameBytes || strings.ContainsFunc(ch.Name, func(r rune) bool { return !unicode.IsPrint(r) }) {
 		return fmt.Errorf("cylinder changed: the name is to be one line of at most %d bytes", estimate.MostNameBytes)
 	}
-	if ch.RequalifyBy == "" {
+	if _, ok := ch.Blend.PropaneMassFrac(); !ok && ch.Blend != "" {
+		return fmt.Errorf("cylinder changed: blend %.20q is not one of propane, mix, unknown", ch.Blend)
+	}
+	return month("cylinder changed", ch.RequalifyBy)
+}
+
+// month is a month as collars have it, or none.
+func month(what, text string) error {
+	if text == "" {
 		return nil
 	}
-	if _, err := time.Parse("2006-01", ch.RequalifyBy); err != nil {
-		return fmt.Errorf("cylinder changed: %q is not a month; write the one on the collar like 2031-05", ch.RequalifyBy)
+	if _, err := time.Parse("2006-01", text); err != nil {
+		return fmt.Errorf("%s: %.20q is not a month; write the one on the collar like 2031-05", what, text)
 	}
 	return nil
 }
 
+func checkCollar(c estimate.Collar) error {
+	if c == (estimate.Collar{}) {
+		return errors.New("collar: nothing entered; enter what the collar says")
+	}
+	return errors.Join(month("collar", c.RequalifyBy), checkStamps("collar", c.TareKg, c.CapacityKg))
+}
+
 func checkChange(ch estimate.Change) error {
-	in := func(what string, v, low, high float64) error {
-		if v == 0 { // not entered
-			return nil
-		}
-		if math.IsNaN(v) || v < low || v > high {
-			return fmt.Errorf("cylinder changed: %s %g kg is not between %g kg and %g kg; read the stamp on the collar again", what, v, low, high)
-		}
+	return errors.Join(named(ch), checkStamps("cylinder changed", ch.TareKg, ch.CapacityKg),
+		within("cylinder changed: fill by the label", ch.FillKg, 0.1, 50))
+}
+
+func checkStamps(what string, tareKg, capacityKg float64) error {
+	return errors.Join(within(what+": tare", tareKg, 1, 80), within(what+": fill by the stamp", capacityKg, 0.4, 50))
+}
+
+// within refuses a mass that is entered and no cylinder can have.
+func within(what string, kg, lowKg, highKg float64) error {
+	if kg == 0 { // not entered
 		return nil
 	}
-	return errors.Join(named(ch),
-		in("tare", ch.TareKg, 1, 80),
-		in("fill by the stamp", ch.CapacityKg, 0.4, 50),
-		in("fill by the label", ch.FillKg, 0.1, 50),
-	)
+	if math.IsNaN(kg) || kg < lowKg || kg > highKg {
+		return fmt.Errorf("%s %g kg is not between %g kg and %g kg; read the stamp on the collar again", what, kg, lowKg, highKg)
+	}
+	return nil
 }

@@ -46,7 +46,11 @@ type Command struct {
 	InService         string                    `json:"in_service,omitempty"`     // alarm id
 	Changed           *estimate.Change          `json:"cylinder_changed,omitempty"`
 	ExpectedLow       *ExpectedLow              `json:"expected_low,omitempty"`
-	WeightWatch       *bool                     `json:"weight_watch,omitempty"` // true starts, false ends
+	WeightWatch       *bool                     `json:"weight_watch,omitempty"`  // true starts, false ends
+	Undone            bool                      `json:"change_undone,omitempty"` // the last word about a change of cylinder
+	Collar            *estimate.Collar          `json:"collar_read,omitempty"`
+	Joint             *JointCheck               `json:"joint_checked,omitempty"`
+	Answered          *Answer                   `json:"alarm_answered,omitempty"`
 	Calibrated        *estimate.CalibrationStep `json:"calibrated,omitempty"`
 	WallSet           *WallSet                  `json:"wall_set,omitempty"`
 	CalibrationUndone string                    `json:"calibration_undone,omitempty"` // estimate.TheScale or TheGas
@@ -71,7 +75,7 @@ type WallSet struct {
 }
 
 // Event is one line of the event log: what happened, with the stamp of its tick and a
-// number that grows by one with every event of the van's life. Exactly one of the three
+// number that grows by one with every event of the van's life. Exactly one of the four
 // parts is set; in JSON its fields stand beside the stamp.
 type Event struct {
 	Stamp     sensors.Stamp
@@ -79,6 +83,7 @@ type Event struct {
 	Alarm     *alerts.Transition
 	Happening *estimate.Happening
 	Night     *nights.Night
+	Note      *Note
 }
 
 // Snapshot is everything that is true after a tick. It is built whole, never changed and
@@ -93,12 +98,14 @@ type Snapshot struct {
 	Tonight    nights.Tonight
 	Forecasts  nights.Calibration // what became of those before
 	Totals     Totals
-	Quiet      bool     // quiet hours: what is neither high nor critical waits to be told
-	Heard      *Heard   // when a person heard the sounder; nil if nobody has said so
-	Events     []Event  // of this tick, in order
-	Command    *Command // the command taken in this tick, if any
-	Refused    string   // why that command was refused; empty if it was taken
-	Checkpoint []byte   // JSON to be stored with the events; nil in most ticks
+	Quiet      bool          // quiet hours: what is neither high nor critical waits to be told
+	Heard      *Heard        // when a person heard the sounder; nil if nobody has said so
+	Joints     []JointAnswer // what fluid showed since the last change, the newest last; nil if nobody looked
+	Cards      []Card        // alarms to be asked about now, the oldest first
+	Events     []Event       // of this tick, in order
+	Command    *Command      // the command taken in this tick, if any
+	Refused    string        // why that command was refused; empty if it was taken
+	Checkpoint []byte        // JSON to be stored with the events; nil in most ticks
 }
 
 // Heard is a person's word that the sounder was heard where they sleep.

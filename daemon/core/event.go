@@ -23,7 +23,7 @@ type eventHead struct {
 }
 
 // Kind is the word of product.md for what happened: "alarm", "night", or the kind of the
-// happening.
+// happening or the note.
 func (e Event) Kind() string {
 	switch {
 	case e.Alarm != nil:
@@ -32,6 +32,8 @@ func (e Event) Kind() string {
 		return e.Night.Kind
 	case e.Happening != nil:
 		return e.Happening.Kind
+	case e.Note != nil:
+		return e.Note.Kind
 	}
 	return ""
 }
@@ -55,6 +57,11 @@ func (e Event) MarshalJSON() ([]byte, error) {
 			eventHead
 			*estimate.Happening
 		}{head, e.Happening})
+	case e.Note != nil:
+		return json.Marshal(struct {
+			eventHead
+			*Note
+		}{head, e.Note})
 	}
 	return json.Marshal(head)
 }
@@ -84,6 +91,9 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 		estimate.DriveStart, estimate.DriveEnd, estimate.ClockStep, estimate.SensorChanged, estimate.Calibrated:
 		e.Happening = new(estimate.Happening)
 		return json.Unmarshal(b, e.Happening)
+	case ChangeUndone, JointChecked, AlarmAnswer:
+		e.Note = new(Note)
+		return json.Unmarshal(b, e.Note)
 	}
 	return fmt.Errorf("event %d: kind %q is not one of ours", head.Seq, head.Kind)
 }

@@ -20,6 +20,27 @@ import (
 // another core.
 func obeying(t *testing.T, text string, orders map[uint64]Command, see func(*Snapshot)) {
 	t.Helper()
+	obeyingAs(t, text, func(tick uint64) *Command {
+		if cmd, ok := orders[tick]; ok {
+			return &cmd
+		}
+		return nil
+	}, see)
+}
+
+// simParamsOf is what the owner of a scenario's van would configure.
+func simParamsOf(t *testing.T, text string) Params {
+	t.Helper()
+	sc, err := sim.Load(strings.NewReader(text), "orders")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return simParams(sim.New(sc, 0))
+}
+
+// obeyingAs is obeying with orders that depend on what was seen.
+func obeyingAs(t *testing.T, text string, order func(tick uint64) *Command, see func(*Snapshot)) {
+	t.Helper()
 	sc, err := sim.Load(strings.NewReader(text), "orders")
 	if err != nil {
 		t.Fatal(err)
@@ -43,10 +64,7 @@ func obeying(t *testing.T, text string, orders map[uint64]Command, see func(*Sna
 		if err != nil {
 			t.Fatal(err)
 		}
-		in.Stamp, in.Boot, in.Command = st, v.Boot(), nil
-		if cmd, ok := orders[tick]; ok {
-			in.Command = &cmd
-		}
+		in.Stamp, in.Boot, in.Command = st, v.Boot(), order(tick)
 		if err := enc.Encode(in); err != nil {
 			t.Fatal(err)
 		}
@@ -221,6 +239,76 @@ func TestWhatAPhoneSaidOfTheClockEndsWithTheBoot(t *testing.T) {
 		}
 		if want := phone.Add(time.Minute); c.trusted && !s.Stamp.Wall.Equal(want) {
 			t.Errorf("%s: it is %v, want %v", name, s.Stamp.Wall, want)
+		}
+	}
+}
+
+// An exchange in the evening, with a meal cooked on what came.
+const exchange = `
+what = "another cylinder is put on"
+tick = "10s"
+start = 2026-01-14T16:00:00Z
+duration = "3h"
+[[events]]
+at = "40m"
+do = "exchange"
+for = "7m"
+tare_kg = 8.3
+fill_kg = 6.8
+`
+
+func TestOrdersAboutAChangeReplay(t *testing.T) {
+	on := map[uint64]Command{
+		400: {Actor: "owner", Changed: &estimate.Change{Blend: estimate.MixBlend, Name: "red"}},
+		420: {Actor: "owner", Undone: true},
+		425: {Actor: "owner", Undone: true},
+		430: {Actor: "owner", Changed: &estimate.Change{Blend: estimate.UnknownBlend, Name: "red"}},
+		500: {Actor: "owner", Collar: &estimate.Collar{TareKg: 8.3, RequalifyBy: "2031-05"}},
+	}
+	var notes []Note
+	obeying(t, exchange, on, func(s *Snapshot) {
+		for _, e := range s.Events {
+			if e.Note != nil {
+				notes = append(notes, *e.Note)
+			}
+		}
+		e := s.Est
+		switch s.Tick {
+		case 410:
+			if e.Blend != estimate.MixBlend || e.CylinderName != "red" || e.UndoForS < 3000 {
+				t.Errorf("said: %q %q, undo for %g s", e.CylinderName, e.Blend, e.UndoForS)
+			}
+		case 421:
+			if e.Blend != "" || e.CylinderName != "" || e.UndoForS != 0 {
+				t.Errorf("undone: %q %q, undo for %g s", e.CylinderName, e.Blend, e.UndoForS)
+			}
+		case 425:
+			if !strings.Contains(s.Refused, "say again what is on the scale") {
+				t.Errorf("undone twice: %q", s.Refused)
+			}
+		case 510:
+			if e.Blend != estimate.UnknownBlend || !e.TareEntered || e.RequalifyBy != "2031-05" || e.FuelKg.Low > 6.8 || e.FuelKg.High < 6.7 {
+				t.Errorf("in the end: %q, tare entered %v, %q, fuel %+v", e.Blend, e.TareEntered, e.RequalifyBy, e.FuelKg)
+			}
+		}
+	})
+	if len(notes) != 1 || notes[0] != (Note{Kind: ChangeUndone, Actor: "owner"}) {
+		t.Errorf("noted %+v, want one undo by the owner", notes)
+	}
+}
+
+func TestNonsenseAboutAChangeIsRefused(t *testing.T) {
+	for text, want := range map[string]string{
+		`{"cylinder_changed":{"blend":"butane"}}`:                 "propane, mix, unknown",
+		`{"collar_read":{}}`:                                      "nothing entered",
+		`{"collar_read":{"tare_kg":-1}}`:                          "tare -1 kg is not between",
+		`{"collar_read":{"requalify_by":"may"}}`:                  "not a month",
+		`{"collar_read":{"tare_kg":8,"blend":"mix"}}`:             "unknown field",
+		`{"change_undone":true,"cylinder_changed":{"same":true}}`: "2 things",
+		`{"change_undone":false}`:                                 "nothing asked for",
+	} {
+		if _, err := ParseCommand([]byte(text)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", text, err, want)
 		}
 	}
 }

@@ -43,6 +43,10 @@ type Core struct {
 
 	facts alerts.Facts // of this tick; kept so that a tick does not allocate them
 
+	note   *Note         // of the command of this tick
+	joints []JointAnswer // never changed in place
+	cards  cards
+
 	button  int  // index of the glove button's reading, or -1
 	pressed bool // at a start it counts as pressed: only a press that was seen to begin acts
 }
@@ -63,6 +67,8 @@ type checkpoint struct {
 	Alarms       alerts.Saved   `json:"alarms"`
 	Nights       nights.Saved   `json:"nights"`
 	Sounder      *Heard         `json:"sounder_heard,omitempty"`
+	Joints       []JointAnswer  `json:"joints,omitempty"`
+	Cards        []waiting      `json:"cards,omitempty"`
 }
 
 // New makes a core that knows nothing yet. The same parameters and the same inputs give the
@@ -155,6 +161,8 @@ func (c *Core) begin(in Input) {
 	c.est.Restore(s.Estimate, gapS, in.Stamp.Up, s.Boot != in.Boot)
 	c.eng.Restore(s.Alarms)
 	c.led.Restore(s.Nights)
+	c.joints = s.Joints
+	c.cards.restore(s.Cards, in.Stamp, max(c.gap, 0))
 }
 
 // gapSince is the time nobody watched, if both ends of it had a clock to trust.
@@ -189,6 +197,10 @@ func (c *Core) Step(in Input) *Snapshot {
 		in.Stamp = c.est.Label(board, in.Readings) // the command may have set it
 		s.Stamp = in.Stamp
 		c.alarmEvents(s, moves)
+		if c.note != nil {
+			s.Events = append(s.Events, c.event(s.Stamp, Event{Note: c.note}))
+			c.note = nil
+		}
 		save = true
 	}
 	c.glove(s, in)
@@ -217,6 +229,8 @@ func (c *Core) Step(in Input) *Snapshot {
 	s.Forecasts = c.led.Calibration()
 	s.Alarms = c.eng.Status()
 	s.Quiet = c.p.Setpoints.Quiet(in.Stamp.Wall, s.Est.ClockTrusted)
+	c.opened(s.Est.Happened)
+	s.Joints, s.Cards = c.joints, c.cards.step(s, c.p.Setpoints.Zone)
 	c.totals.BurnedKg = max(c.totals.BurnedKg, s.Est.BurnedKg)
 	s.Totals, s.Heard = c.totals, c.heard
 	if save || in.Stamp.Up-c.savedUp >= checkpointEvery || in.Stamp.Up < c.savedUp {
@@ -300,7 +314,21 @@ func (c *Core) obey(cmd *Command, in Input) ([]alerts.Transition, error) {
 	case cmd.InService != "":
 		return c.eng.InService(cmd.InService, actor, st)
 	case cmd.Changed != nil:
+		c.joints = nil // whichever stands there now, a joint was opened
 		return nil, c.est.Change(*cmd.Changed)
+	case cmd.Undone:
+		if err := c.est.UndoChange(); err != nil {
+			return nil, err
+		}
+		c.note = &Note{Kind: ChangeUndone, Actor: actor}
+	case cmd.Joint != nil:
+		c.joint(*cmd.Joint, in, actor)
+	case cmd.Answered != nil:
+		note, err := c.cards.answer(*cmd.Answered, actor)
+		c.note = note
+		return nil, err
+	case cmd.Collar != nil:
+		return nil, c.est.ReadCollar(*cmd.Collar)
 	case cmd.ExpectedLow != nil:
 		if st.Wall.IsZero() {
 			return nil, fmt.Errorf("expected low: the clock is not set, so tonight has no date; set the clock first")
@@ -327,7 +355,7 @@ func (c *Core) checkpoint(s *Snapshot, clean bool) []byte {
 	b, err := json.Marshal(&checkpoint{Version: checkpointVersion, Boot: s.Boot, Tick: s.Tick, UpS: s.Stamp.UpS(),
 		Wall: FormatWall(s.Stamp.Wall), ClockTrusted: s.Est.ClockTrusted, Clean: clean, Seq: c.seq,
 		Totals: c.totals, Estimate: c.est.Save(), Alarms: c.eng.Save(), Nights: c.led.Save(),
-		Sounder: c.heard})
+		Sounder: c.heard, Joints: c.joints, Cards: c.cards.save(s.Stamp.Up)})
 	if err != nil {
 		// Only a NaN can do this, and none leaves the estimators: an impossible state.
 		panic(fmt.Sprintf("core: checkpoint: %v", err))

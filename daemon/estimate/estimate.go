@@ -129,6 +129,7 @@ type Change struct {
 
 	Name        string `json:"name,omitempty"`         // what the owner calls it; of one that was here before it brings back the tare
 	RequalifyBy string `json:"requalify_by,omitempty"` // YYYY-MM on its collar; the filler decides
+	Blend       Blend  `json:"blend,omitempty"`        // what is in it; empty is as configured
 }
 
 // WeightWatch is a slow loss of weight while every appliance is off. It cannot replace a
@@ -170,6 +171,8 @@ type Estimates struct {
 	TareLearned  bool     // it was weighed when this cylinder had burned itself empty
 	RequalifyBy  string   // YYYY-MM said of it, "" if nothing was
 	CylinderName string   // what its owner calls it, "" if nothing
+	Blend        Blend    // what a person said is in it, "" if nothing: then it is as configured
+	UndoForS     float64  // how long the last word about a change can still be taken back; 0 if it cannot
 	Known        []Known  // cylinders that were here before, by name; nil if none
 	Overfilled   bool     // net is above the stamped fill beyond doubt
 

@@ -159,6 +159,8 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	out.TareEntered, out.TareLearned = w.tare.entered, w.tare.learned
 	out.CylinderName, out.RequalifyBy, out.Known = w.known.on.Name, w.known.on.RequalifyBy, w.known.told
 	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && w.presence == Present && w.leastKg > c.CapacityKg
+	out.Blend, out.UndoForS = w.known.on.Blend, w.undoForS(upS)
+	e.vessel.holds(w.known.on.Blend)
 	e.vessel.said(Change{CapacityKg: w.p.Cylinder.CapacityKg})
 	for _, h := range w.told {
 		if h.Kind == CylinderPlaced {
@@ -194,29 +196,6 @@ func (e *Estimator) starved(upS float64, out *Estimates, watching bool) {
 		e.causes.rank(upS, out, e.vessel, heaterKgH, w.unproven)
 	}
 	w.emptied(upS, out)
-}
-
-// Change takes what the operator says of the cylinder: that the same one came back, or
-// the tare, capacity and fill of another. With a cylinder on the scale it speaks of that
-// one, otherwise of the next. The error says what no cylinder can be.
-func (e *Estimator) Change(c Change) error {
-	w := e.weigh
-	if err := c.check(w.p.Scale.CapacityKg); err != nil {
-		return err
-	}
-	if w.presence == Removed {
-		w.ch, w.said = c, true
-		return nil
-	}
-	gross := 0.0
-	if w.have {
-		gross = w.correctedKg(w.levelKg-w.offKg, w.cellC)
-	}
-	w.apply(c, gross)
-	if !c.Same {
-		e.vessel.another()
-	}
-	return nil
 }
 
 // Watch starts or ends a weight watch: the operator says that every appliance is off.

@@ -29,6 +29,7 @@ type Known struct {
 	GrossKg     float64 `json:"gross_kg"`               // as it was taken away
 	Entered     bool    `json:"entered"`                // its tare was read from the collar
 	Learned     bool    `json:"learned"`                // or weighed when it was empty
+	Blend       Blend   `json:"blend,omitempty"`        // said to be in it
 }
 
 // register remembers cylinders so that one that comes back is recognised by its weight.
@@ -67,7 +68,7 @@ func (r *register) stays() {
 	if r.was.plausible() {
 		r.drop(r.was)
 		r.tell()
-		r.on = Known{Name: r.was.Name, RequalifyBy: r.was.RequalifyBy}
+		r.on = Known{Name: r.was.Name, RequalifyBy: r.was.RequalifyBy, Blend: r.was.Blend}
 	}
 }
 
@@ -128,12 +129,12 @@ func (r *register) named(name string) (Known, bool) {
 
 // said notes what the owner calls the cylinder on the scale.
 func (r *register) said(ch Change) {
-	if ch.Same || ch.Name == "" && ch.RequalifyBy == "" {
+	if ch.Same {
 		return
 	}
-	r.on = Known{Name: ch.Name, RequalifyBy: ch.RequalifyBy}
-	if k, ok := r.named(ch.Name); ok && ch.RequalifyBy == "" {
-		r.on.RequalifyBy = k.RequalifyBy
+	r.on = Known{Name: ch.Name, RequalifyBy: ch.RequalifyBy, Blend: ch.Blend}
+	if k, ok := r.named(ch.Name); ok {
+		r.on.RequalifyBy, r.on.Blend = cmp.Or(ch.RequalifyBy, k.RequalifyBy), cmp.Or(ch.Blend, k.Blend)
 	}
 }
 

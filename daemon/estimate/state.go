@@ -77,6 +77,8 @@ type scaleState struct {
 	CapacityKg float64    `json:"capacity_kg"`
 	ConfigKg   float64    `json:"config_kg"` // capacity by the configuration at the save
 	Said       *Change    `json:"said,omitempty"`
+	ConfigFrac float64    `json:"config_propane_frac"` // blend by the configuration at the save
+	Undo       *undoable  `json:"undo,omitempty"`
 	GoneAgeS   float64    `json:"gone_age_s"`
 	Drove      bool       `json:"drove"`
 	Unproven   bool       `json:"unproven"`
@@ -114,6 +116,7 @@ func (e *Estimator) Save() State {
 		CellC: w.cell.tempC, CellSeen: w.cell.seen, CellAgeS: now - w.cell.seenS,
 		Noise: w.noise, OffKg: w.offKg, OffVarKg2: w.offVar, LastKg: w.lastKg, WideKg: w.wideKg,
 		Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg, ConfigKg: e.params.Cylinder.CapacityKg,
+		ConfigFrac: e.params.Cylinder.PropaneMassFrac, Undo: w.undo.saved(now),
 		GoneAgeS: now - w.goneS, Drove: w.drove, Unproven: w.unproven, AnyPlace: w.anyPlace,
 		BurnedKg: w.burn.totalKg, OweKg: w.burn.oweKg, Heater: w.burn.split.learn,
 		Watch: w.watch.save(now), Drift: w.watch.drift.save(w.p.Scale.CountsPerKg),
@@ -163,6 +166,10 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	if c.ConfigKg != e.params.Cylinder.CapacityKg { // the owner has changed the configuration since
 		c.CapacityKg = e.params.Cylinder.CapacityKg
 	}
+	if c.ConfigFrac != e.params.Cylinder.PropaneMassFrac {
+		c.On.Blend = ""
+	}
+	e.vessel.holds(c.On.Blend)
 	e.causes.restore(s.Causes, at.Seconds()-max(gapS, 0), at.Seconds())
 	e.vessel.restore(s.Vessel, gapS, c.CapacityKg, at.Seconds())
 	w := e.weigh
@@ -196,6 +203,7 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	}
 	w.watch.restore(c.Watch, thenS)
 	w.known.restore(c.Known, c.On, c.Was)
+	w.undo = undoFrom(c.Undo, thenS, gapS, w.p.Scale.CapacityKg)
 	w.watch.drift.restore(c.Drift, thenS, w.p.Scale.CountsPerKg)
 	for g, name := range w.burn.names {
 		w.burn.flames[g].on = slices.Contains(c.Flames, name)
@@ -324,6 +332,7 @@ func (r *register) restore(list []Known, on, was Known) {
 			r.list = append(r.list, k)
 		}
 	}
+	r.on = Known{}
 	if len(on.Name) <= MostNameBytes {
 		r.on = on
 	}

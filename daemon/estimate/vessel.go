@@ -59,7 +59,9 @@ type vessel struct {
 	blendSet bool
 	kept     bool    // the last one put down was taken for the same
 	blindK   float64 // by which a draw or the air may have moved it unseen, so far
-	blendNew bool    // the configured blend is another than at the save
+	blendNew bool    // what is in it was said or configured anew, and how much of it was drawn is not in the liquid yet
+	blend    Blend   // said of this cylinder; "" holds what is configured
+	soldFrac float64 // propane by mass as configured
 
 	tempC   float64
 	lnFilm  float64 // of the film coefficient over the typical one
@@ -102,7 +104,7 @@ type vapour struct {
 }
 
 func newVessel(p Params) *vessel {
-	v := &vessel{p: p.Cylinder, apps: p.Appliances, reg: p.Regulator, varLn: filmSDLn * filmSDLn, sayS: -sayEveryS,
+	v := &vessel{p: p.Cylinder, soldFrac: p.Cylinder.PropaneMassFrac, apps: p.Appliances, reg: p.Regulator, varLn: filmSDLn * filmSDLn, sayS: -sayEveryS,
 		flowS: math.Inf(-1), airS: math.Inf(-1), airSDK: airSDK, shellAt: math.Inf(-1), shellS: math.Inf(-1)}
 	for i := range v.apps {
 		v.byInput = append(v.byInput, i)
@@ -179,6 +181,25 @@ func (v *vessel) said(ch Change) {
 	liquid, lean := v.liquid, v.lean
 	v.form(v.p)
 	v.liquid, v.lean = liquid, lean
+}
+
+// holds takes what a person says is in the cylinder that stands there.
+func (v *vessel) holds(b Blend) {
+	if b == v.blend {
+		return
+	}
+	v.blend = b
+	frac, ok := b.PropaneMassFrac()
+	if !ok {
+		frac = v.soldFrac
+	}
+	if frac == v.p.PropaneMassFrac {
+		return
+	}
+	v.p.PropaneMassFrac = frac
+	v.form(v.p)
+	v.blendNew = true
+	v.sayS = math.Inf(-1) // what was said of the other blend is not true of this one
 }
 
 // unknown says the same of everything.

@@ -41,7 +41,8 @@ type weighing struct {
 	known register
 	prior tare // of the cylinder that was on the scale before this one
 	ch    Change
-	said  bool // ch waits for the cylinder it speaks of
+	undo  *undoable // before the last word about a change; nil if none can be taken back
+	said  bool      // ch waits for the cylinder it speaks of
 
 	phase    phase
 	cause    cause
@@ -158,6 +159,7 @@ func (w *weighing) lifted(upS, kg float64) bool {
 	if w.have { // otherwise nobody ever saw one
 		w.told = append(w.told, Happening{Kind: CylinderRemoved})
 	}
+	w.undo = nil
 	w.presence, w.goneS, w.drove = Removed, w.lightS, w.phase == driving
 	w.burn.stop(&w.told)
 	w.watch.disturb(upS + creepBlankS)
@@ -354,8 +356,10 @@ func (w *weighing) placed(upS, kg, sdKg float64) {
 	w.presence, w.heavyN = Present, 0
 	w.anyPlace, w.unproven = true, true
 	w.watch.disturb(upS + creepBlankS)
+	w.undo = nil
 	if w.said {
 		w.said = false
+		w.undo = w.remember(upS)
 		w.apply(w.ch, gross)
 		guess = guessSwapped
 		if w.ch.Same {

@@ -221,7 +221,7 @@ func (s *Store) prune(tx *sql.Tx, added int64) (int64, error) {
 		}
 	}
 	_, err = tx.Exec(`DELETE FROM events WHERE id IN (SELECT id FROM events
-		WHERE id < (SELECT max(id) FROM events) - ? AND kind NOT IN ('alarm', 'night') ORDER BY id LIMIT ?)`,
+		WHERE id < (SELECT max(id) FROM events) - ? AND kind NOT IN ('alarm', 'night', 'alarm-answer', 'joint-check') ORDER BY id LIMIT ?)`,
 		keepHappenings, pruneAtOnce)
 	if err != nil {
 		return 0, fmt.Errorf("drop old events: %w", err)
