@@ -423,9 +423,12 @@ func TestAProbeThatMayNotWaitSaysWhatHasNotAnswered(t *testing.T) {
 }
 
 func TestEveryFaultWordIsExplainedToSomebodyWithAScrewdriver(t *testing.T) {
-	for _, w := range []Wire{cell, gas, shell, {Driver: IIO, Device: hx711}, {Driver: Hwmon, Device: "tmp102"}} {
+	for _, w := range []Wire{cell, gas, shell, {Driver: IIO, Device: hx711}, {Driver: Hwmon, Device: "tmp102"},
+		{Driver: I2C, Device: "ads1115"}, {Driver: HX711, Data: "a", Clock: "b"}, {Driver: GPIO, Line: "GPIO5"}} {
 		for _, word := range []string{missing, ambiguous, noFile, permission, stuck, held, timeout, nack, crc, ioError, busy,
-			empty, garbled, zeros, ones, scratchpad, powerOn, weakSupply, probeOpen, sentinel} {
+			empty, garbled, zeros, ones, scratchpad, powerOn, weakSupply, probeOpen, sentinel, reset, config, clipped,
+			notMeasured, wrongChip, claimed, noNode, noPlainI2C, inUse, noPull, bounce, floating, slowClock, slipped,
+			settling, oddPeriod, earlyRead} {
 			means, do := explain(w, word)
 			if !oneWord.MatchString(word) || means == "" || do == "" {
 				t.Errorf("%s of %s: %q, %q", word, w.name(), means, do)

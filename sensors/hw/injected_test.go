@@ -65,8 +65,9 @@ var truth = map[sensors.Channel][2]float64{
 	sensors.ShellC: {7.0625, 0}, sensors.OutsideC: {8.125, 0}, sensors.CertifiedAlarm: {0, 0},
 }
 
-// newInjected lays the van; bridge is how its load cell is read.
-func newInjected(t *testing.T, bridge Driver) *injected {
+// newInjected lays the van; bridge is how its load cell is read, and alone leaves all but one
+// channel and the outside thermometer out, for a long test.
+func newInjected(t *testing.T, bridge Driver, alone sensors.Channel) *injected {
 	v := &injected{t: t, tr: adapterTree(t), gasV: cleanAirV, supplyV: 5, heaterV: 5}
 	v.bus, v.ads, v.nau, v.bme = bench()
 	v.pins = newModelPins("GPIO6", "GPIO23", "GPIO24")
@@ -91,6 +92,9 @@ func newInjected(t *testing.T, bridge Driver) *injected {
 		Wire{Channel: sensors.OutsideC, Driver: Hwmon, Device: "tmp102"},
 		Wire{Channel: sensors.ShellC, Driver: W1, Address: shell.Address},
 		Wire{Channel: sensors.CertifiedAlarm, Driver: GPIO, Line: "GPIO6", Pull: PullNone})
+	if alone != "" {
+		v.wires = slices.DeleteFunc(v.wires, func(w Wire) bool { return w.Channel != alone && w.Channel != sensors.OutsideC })
+	}
 	w := wiringOf(v.wires...)
 	v.est = estimate.New(w, estimate.Params{
 		Scale: estimate.Scale{CountsPerKg: perKg, ZeroCounts: emptyScale, CapacityKg: 50, ZeroTCGPerK: 2.5},
@@ -171,6 +175,7 @@ type injection struct {
 	refused bool             // the core refuses single values, and the one before stands
 	right   bool             // nothing: the value stays right
 
+	alone  sensors.Channel
 	also   string // another bus that is broken with it
 	within int    // ticks, 3 if nothing is said
 }
@@ -225,7 +230,7 @@ func TestEveryInjectedFaultIsToldAndStopsNothingElse(t *testing.T) {
 }
 
 func (k *injection) run(t *testing.T) string {
-	v := newInjected(t, k.load)
+	v := newInjected(t, k.load, k.alone)
 	defer func() {
 		v.bus.do(v.bus.release)
 		closeAll(v.board)
@@ -550,7 +555,7 @@ func injections() []injection {
 	gasAdd("sensor unplugged, its resistor there", "gas sensor unplugged", 3, volts(0.001), cleanAir)
 	add(injection{at: divider, fault: "resistor open, or a wire at the supply", on: sensors.GasV, gas: "gas input at its supply", band: estimate.Leave,
 		within: 8, put: volts(4.95), mend: cleanAir})
-	add(injection{at: divider, fault: "input floating", on: sensors.GasV, gas: "gas input floating", after: 80 * time.Minute, within: 130,
+	add(injection{at: divider, fault: "input floating", on: sensors.GasV, gas: "gas input floating", after: 80 * time.Minute, alone: sensors.GasV, within: 130,
 		put:  func(v *injected) { v.floats = true },
 		mend: func(v *injected) { v.floats = false }})
 	gasAdd("code stands still", "stuck: the code does not change", 105, func(v *injected) { v.frozen = true }, func(v *injected) { v.frozen = false })
