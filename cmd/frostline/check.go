@@ -32,6 +32,7 @@ type finding struct {
 	Value  *float64 `json:"value,omitempty"` // in the unit that ends the channel's name
 	OK     bool     `json:"ok"`
 	Wrong  string   `json:"wrong,omitempty"`
+	Saw    string   `json:"saw,omitempty"` // what was asked, and what answered instead
 	DoThis string   `json:"do,omitempty"`
 }
 
@@ -87,10 +88,7 @@ func checkSensors(ctx context.Context, w world, cfg *config.Config, sysfs string
 	for _, p := range board.Probe(ctx) {
 		f := finding{What: string(p.Wire.Channel), Where: p.Where, Raw: p.Raw, OK: p.Err == nil, DoThis: p.Do}
 		if p.Err != nil {
-			f.Wrong = p.Means
-			if f.Wrong == "" {
-				f.Wrong = p.Err.Error()
-			}
+			f.Wrong, f.Saw = p.Means, p.Err.Error()
 		} else if p.Reading.Quality == sensors.Good {
 			v := p.Reading.Value
 			f.Value = &v
@@ -162,6 +160,9 @@ func printFindings(out io.Writer, found []finding, asJSON bool) error {
 	for _, f := range found {
 		if !f.OK {
 			fmt.Fprintf(out, "\n%s: %s\n  %s\n", f.What, f.Wrong, f.DoThis)
+			if f.Saw != "" {
+				fmt.Fprintf(out, "  saw: %s\n", f.Saw)
+			}
 		}
 	}
 	_, err := fmt.Fprint(out, "\n", disclaimer)

@@ -103,6 +103,16 @@ const errRemoteIO = syscall.Errno(121)
 // explain says what a fault word means and what to do, naming the likely wire.
 func explain(w Wire, word string) (means, do string) {
 	wires := wiresOf(w)
+	switch {
+	case w.Driver == I2C && word == missing:
+		return "the kernel has no such I2C adapter", "switch the adapter on in the device tree, and write its name as bus"
+	case w.Driver == I2C && word == ambiguous:
+		return "the board has several I2C adapters", "write the name of the one the chip hangs on as bus"
+	case w.lines() != nil && word == missing:
+		return "the kernel has no GPIO line of this name", "look at the name (gpioinfo lists them), at the overlay of a port expander, and at the group gpio of the program's user"
+	case w.lines() != nil && word == ambiguous:
+		return "several chips have a GPIO line of this name", "write the label of the right one as device (gpiodetect shows it in brackets)"
+	}
 	switch word {
 	case missing:
 		return "no such device on the bus",

@@ -65,7 +65,7 @@ func findPin(p pins, label, line string) (pinPlace, error) {
 		}
 		return pinPlace{}, &fault{ambiguous, fmt.Errorf("several lines carry the name %s: %s; write the label of the chip as device", line, strings.Join(at, ", "))}
 	}
-	list := "none; is there a /dev/gpiochip*, and may the user of the program open it (group gpio)?"
+	list := "none"
 	if len(names) > 0 {
 		slices.Sort(names)
 		list = strings.Join(slices.Compact(names), ", ")
