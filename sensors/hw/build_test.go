@@ -1,6 +1,7 @@
 package hw_test
 
 import (
+	"context"
 	"encoding/xml"
 	"errors"
 	"fmt"
@@ -19,6 +20,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"frostline/config"
 	"frostline/sensors"
@@ -291,6 +293,69 @@ func TestConfigurationOverlayAndPicturesAreOneBuild(t *testing.T) {
 	// nau7802.c of Linux 6.1: scale_avail[i] = vref_mv * 1e9 >> (23 + i), in nanovolt per code of a millivolt.
 	if scale := fmt.Sprintf("0.%09d", mV*1e9>>30); !strings.Contains(rule, `ATTR{in_voltage_scale}="`+scale+`"`) {
 		t.Errorf("the rule does not set gain 128: with %d mV that is %s", mV, scale)
+	}
+}
+
+// The kernel's tree as its drivers lay it for these chips: the iio devices do not carry the
+// chips' names (6.1), the 1-wire folders do not sit on the I2C bus.
+func TestBuildReadsEverySensorThroughTheKernelsDrivers(t *testing.T) {
+	cfg, err := config.Load(filepath.Join(buildDir, "build.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	root := t.TempDir()
+	lay := func(class, behind string, attributes map[string]string) {
+		t.Helper()
+		at := filepath.Join(root, "devices", behind)
+		if err := os.MkdirAll(at, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		for name, text := range attributes {
+			if err := os.WriteFile(filepath.Join(at, name), []byte(text+"\n"), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if class == "" {
+			return
+		}
+		if err := os.MkdirAll(filepath.Join(root, class), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Symlink(at, filepath.Join(root, class, filepath.Base(behind))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	lay("", "i2c-1/1-002a", map[string]string{"name": "nau7802"})
+	lay("bus/iio/devices", "i2c-1/1-002a/iio:device0", map[string]string{"name": "1-002a", "in_voltage0_raw": "771234", "in_voltage_scale": "0.000002793"})
+	lay("", "i2c-1/1-0048", map[string]string{"name": "ads1115"})
+	lay("bus/iio/devices", "i2c-1/1-0048/iio:device1", map[string]string{"name": "ads1015",
+		"in_voltage0_raw": "2400", "in_voltage0_scale": "0.125000000", "in_voltage1_raw": "20000", "in_voltage1_scale": "0.125000000",
+		"in_voltage3_raw": "9236", "in_voltage3_scale": "0.125000000"})
+	lay("", "i2c-1/1-0076", map[string]string{"name": "bmp280"})
+	lay("bus/iio/devices", "i2c-1/1-0076/iio:device2", map[string]string{"name": "bmp280", "in_pressure_input": "95.25"})
+	lay("", "i2c-1/1-0049", map[string]string{"name": "tmp102"})
+	lay("class/hwmon", "i2c-1/1-0049/hwmon/hwmon0", map[string]string{"name": "tmp102", "temp1_input": "17250"})
+	for _, address := range []string{"28-000000000001", "28-000000000002", "28-000000000003"} {
+		lay("bus/w1/devices", "w1_bus_master1/"+address, map[string]string{
+			"w1_slave": "c8 ff 55 05 7f ff 0c 10 2e : crc=2e YES\nc8 ff 55 05 7f ff 0c 10 2e t=-3500"})
+	}
+	board, err := hw.Open(hw.Options{Root: root, Wires: cfg.Board, Wiring: cfg.Core.Wiring})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer board.Close()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	want := map[sensors.Channel]float64{sensors.LoadCounts: 771234, sensors.GasV: 0.6, sensors.GasSupplyV: 5, sensors.GasHeaterV: 5, sensors.BatteryV: 12.6995,
+		sensors.LockerC: -3.5, sensors.OutsideC: -3.5, sensors.WaterlineC: -3.5, sensors.CabinC: 17.25, sensors.BaroKPa: 95.25}
+	for _, f := range board.Probe(ctx) {
+		if v, ok := want[f.Wire.Channel]; !ok || f.Err != nil || math.Abs(f.Reading.Value-v) > 1e-9 {
+			t.Errorf("%s reads %v, %v; want %v", f.Wire.Channel, f.Reading, f.Err, v)
+		}
+		delete(want, f.Wire.Channel)
+	}
+	if len(want) > 0 {
+		t.Errorf("nobody asked for %v", want)
 	}
 }
 
