@@ -62,6 +62,7 @@ func checkCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 		return err
 	}
 	found = append(append(found, sensed...), checkStore(cfg.StateDir), checkSounder(cfg.Sounder))
+	found = append(found, checkPage(cfg.Page, time.Now())...)
 	if err := printFindings(w.out, found, *asJSON); err != nil {
 		return err
 	}

@@ -10,6 +10,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"frostline/config"
 )
 
 // certificate is the page's, read again when its files have changed, so that a renewal
@@ -94,6 +96,33 @@ func credential(path string) string {
 		return filepath.Join(dir, path)
 	}
 	return path
+}
+
+// checkPage finds what would keep phones and scrapers away.
+func checkPage(p config.Page, now time.Time) (out []finding) {
+	if p.CertFile != "" {
+		f := finding{What: "certificate", Where: p.CertFile, DoThis: "until it is mended no phone can connect; the gas watch goes on"}
+		pair, err := tls.LoadX509KeyPair(credential(p.CertFile), credential(p.KeyFile))
+		switch {
+		case err != nil:
+			f.Wrong = err.Error()
+		case now.After(pair.Leaf.NotAfter):
+			f.Wrong = "ran out on " + pair.Leaf.NotAfter.UTC().Format(time.DateOnly)
+		case now.Before(pair.Leaf.NotBefore):
+			f.Wrong = "begins on " + pair.Leaf.NotBefore.UTC().Format(time.DateOnly) + ", or this board's clock is wrong"
+		default:
+			f.OK, f.DoThis = true, ""
+		}
+		out = append(out, f)
+	}
+	if p.MetricsTokenFile != "" {
+		f := finding{What: "metrics token", Where: p.MetricsTokenFile, OK: true}
+		if _, err := readToken(p.MetricsTokenFile); err != nil {
+			f.OK, f.Wrong, f.DoThis = false, err.Error(), "until then only paired phones can read the metrics"
+		}
+		out = append(out, f)
+	}
+	return out
 }
 
 // readToken is the first line of a secret's file.

@@ -22,6 +22,14 @@ func secure(h http.Header) {
 	h.Set("Cache-Control", "no-store")
 }
 
+// onlyHTTPS asks a browser that came encrypted to come no other way for a month. It holds
+// for every port of the name, so it is not longer, and says nothing over plain HTTP.
+func onlyHTTPS(w http.ResponseWriter, r *http.Request) {
+	if r.TLS != nil {
+		w.Header().Set("Strict-Transport-Security", "max-age=2592000")
+	}
+}
+
 // allowedHosts are the names the page answers to. A page on a van's own network has no
 // certificate to prove its name, so a foreign site could point its name at the van and pass
 // for the same origin; answering to own names only is the cure (conventions.md 4.3).

@@ -170,6 +170,7 @@ const metricsPath = "/metrics"
 // before every route, whatever the method.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	secure(w.Header())
+	onlyHTTPS(w, r)
 	switch {
 	case !s.hostAllowed(r.Host):
 		s.refuse(w, r, http.StatusMisdirectedRequest, "This name is not one this page answers to. Use the address of the van's board, or add the name to the configuration.")
