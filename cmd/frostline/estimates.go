@@ -5,10 +5,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"strconv"
 
 	"frostline/daemon/core"
 	"frostline/daemon/estimate"
+	"frostline/daemon/show"
 )
 
 // estimatesCSV writes the estimates file of product.md: its columns are kept stable, later
@@ -92,14 +92,7 @@ func (e *estimatesCSV) row(s *core.Snapshot) error {
 	return nil
 }
 
-// number never writes minus zero.
-func number(v float64, digits int) string {
-	s := strconv.FormatFloat(v, 'f', digits, 64)
-	if f, _ := strconv.ParseFloat(s, 64); f == 0 {
-		return strconv.FormatFloat(0, 'f', digits, 64)
-	}
-	return s
-}
+func number(v float64, digits int) string { return show.Plain(v, digits) }
 
 // sharesJSON keeps the order of the configuration, which a map would lose.
 func sharesJSON(shares []estimate.Share) (string, error) {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/csv"
 	"errors"
 	"flag"
 	"fmt"
@@ -10,11 +9,9 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"strconv"
 	"text/tabwriter"
 
 	"frostline/config"
-	"frostline/daemon/estimate"
 	"frostline/daemon/history"
 	"frostline/daemon/nights"
 	"frostline/daemon/show"
@@ -60,7 +57,7 @@ func nightsCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	case err != nil:
 		return err
 	case *asCSV:
-		return nightsCSV(w.out, rows)
+		return nights.WriteCSV(w.out, rows)
 	case *season:
 		return nightsSeason(w.out, rows, cfg)
 	case *picture != "":
@@ -140,7 +137,7 @@ func nightsTable(out io.Writer, rows []nights.Night) error {
 	for _, n := range rows {
 		fmt.Fprintf(t, "%s\t%s\t%s–%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%.1f\t\n", n.Date, cell(n.BurnedKg, 2), cell(n.BurnedLowKg, 2),
 			cell(n.BurnedHighKg, 2), forecastCell(n), cell(scaled(n.EnergyMJ, 1/mJPerKWh), 1), cell(n.HeaterH, 1), cell(n.OutsideLowC, 1), cell(n.OutsideMeanC, 1),
-			cell(n.CabinLowC, 1), cell(n.PipeLowC, 1), cell(n.LeastSupplyRatio, 1), n.HighestBand, cell(drawnAh(n), 1), n.GapH)
+			cell(n.CabinLowC, 1), cell(n.PipeLowC, 1), cell(n.LeastSupplyRatio, 1), n.HighestBand, cell(n.DrawnAh(), 1), n.GapH)
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -157,29 +154,6 @@ func scaled(v *float64, by float64) *float64 {
 	}
 	x := *v * by
 	return &x
-}
-
-// drawnAh is what the loads drew together; nil if none is configured.
-func drawnAh(n nights.Night) *float64 {
-	if len(n.Loads) == 0 {
-		return nil
-	}
-	sum := 0.0
-	for _, u := range n.Loads {
-		sum += u.ChargeAh
-	}
-	return &sum
-}
-
-func drawnWh(n nights.Night) *float64 {
-	if len(n.Loads) == 0 {
-		return nil
-	}
-	sum := 0.0
-	for _, u := range n.Loads {
-		sum += u.EnergyWh
-	}
-	return &sum
 }
 
 // forecastCell is the evening's forecast, marked where what came lay outside its interval.
@@ -213,52 +187,6 @@ func cell(v *float64, digits int) string {
 		return "?"
 	}
 	return number(*v, digits)
-}
-
-func nightsCSV(out io.Writer, rows []nights.Night) error {
-	c := csv.NewWriter(out)
-	c.Write([]string{"date", "from", "to", "model_version", "burned_kg", "burned_low_kg", "burned_high_kg", "heater_kg", "other_kg",
-		"heater_h", "outside_low_c", "outside_mean_c", "cabin_low_c", "cabin_mean_c", "pipe_low_c", "degree_hours_kh",
-		"gas_band", "watched_h", "gap_h", "alarms", "moved", "cylinder_changed", "clock_untrusted",
-		"day_before_kg", "energy_net_mj", "energy_gross_mj", "appliances_kg", "least_supply_ratio", "least_seat_margin_k", "loads_wh", "loads_ah",
-		"ran_short", "forecast_kg", "forecast_low_kg", "forecast_high_kg", "forecast_held", "expected_low_c", "expected_low_least_c", "expected_low_most_c"})
-	plain := func(v *float64) string {
-		if v == nil {
-			return ""
-		}
-		return number(*v, 4)
-	}
-	for _, n := range rows {
-		appliances, err := appliancesJSON(n.Appliances)
-		if err != nil {
-			return err
-		}
-		held := ""
-		if n.Forecasted() {
-			held = strconv.FormatBool(n.ForecastHeld())
-		}
-		c.Write([]string{n.Date, n.FromWall, n.ToWall, strconv.Itoa(n.Version), plain(n.BurnedKg), plain(n.BurnedLowKg), plain(n.BurnedHighKg),
-			plain(n.HeaterKg), plain(n.OtherKg), plain(n.HeaterH), plain(n.OutsideLowC), plain(n.OutsideMeanC), plain(n.CabinLowC),
-			plain(n.CabinMeanC), plain(n.PipeLowC), plain(n.DegreeHours), n.HighestBand, number(n.WatchedH, 2), number(n.GapH, 2),
-			strconv.Itoa(n.Alarms), strconv.FormatBool(n.Moved), strconv.FormatBool(n.CylinderChanged), strconv.FormatBool(n.ClockUntrusted),
-			plain(n.DayKg), plain(n.EnergyMJ), plain(scaled(n.EnergyMJ, nights.GrossPerNet())), appliances, plain(n.LeastSupplyRatio), plain(n.LeastSeatMarginK),
-			plain(drawnWh(n)), plain(drawnAh(n)), strconv.FormatBool(n.RanShort), plain(n.ForecastKg), plain(n.ForecastLowKg), plain(n.ForecastHighKg),
-			held, plain(n.ExpectedLowC), plain(n.ExpectedLowLeastC), plain(n.ExpectedLowMostC)})
-	}
-	c.Flush()
-	return c.Error()
-}
-
-// appliancesJSON keeps the order of the configuration; empty where nothing is known.
-func appliancesJSON(uses []nights.ApplianceUse) (string, error) {
-	if len(uses) == 0 {
-		return "", nil
-	}
-	shares := make([]estimate.Share, len(uses))
-	for i, u := range uses {
-		shares[i] = estimate.Share{Name: u.Name, KgPerH: u.Kg}
-	}
-	return sharesJSON(shares)
 }
 
 func nightsSVG(out io.Writer, rows []nights.Night, picture string) error {

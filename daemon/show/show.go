@@ -8,6 +8,7 @@ package show
 import (
 	"math"
 	"strconv"
+	"strings"
 
 	"frostline/daemon/lpg"
 )
@@ -348,3 +349,12 @@ func fixed(v float64, decimals int) string {
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// Plain is v with so many decimals for a machine: no unit, no grouping, never minus zero.
+func Plain(v float64, decimals int) string {
+	text := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Trim(text, "-0.") == "" {
+		return strings.TrimPrefix(text, "-")
+	}
+	return text
+}
