@@ -344,6 +344,8 @@ func (l *Loop) log(e core.Event) {
 			"priority", e.Alarm.Priority, "why", e.Alarm.Why)
 	case e.Night != nil:
 		l.o.Log.Info("night closed", "date", e.Night.Date)
+	case e.Daily != nil:
+		l.o.Log.Info("daily word", "at", e.Daily.At)
 	case e.Happening != nil:
 		l.o.Log.Info(e.Happening.Kind, about(e.Happening)...)
 	case e.Note != nil:

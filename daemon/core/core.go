@@ -22,6 +22,7 @@ type Params struct {
 	Estimate  estimate.Params
 	Setpoints alerts.Setpoints
 	Nights    nights.Params
+	DailyMin  []int // minutes after local midnight at which a [Daily] is due
 }
 
 // Input is one tick. Readings lie in the order of Params.Wiring. Boot names the run of the
@@ -84,6 +85,7 @@ type Event struct {
 	Happening *estimate.Happening
 	Night     *nights.Night
 	Note      *Note
+	Daily     *Daily
 }
 
 // Snapshot is everything that is true after a tick. It is built whole, never changed and

@@ -22,8 +22,8 @@ type eventHead struct {
 	Seq  uint64  `json:"seq"`
 }
 
-// Kind is the word of product.md for what happened: "alarm", "night", or the kind of the
-// happening or the note.
+// Kind is the word of product.md for what happened: "alarm", "night", "still-watching", or the
+// kind of the happening or the note.
 func (e Event) Kind() string {
 	switch {
 	case e.Alarm != nil:
@@ -34,6 +34,8 @@ func (e Event) Kind() string {
 		return e.Happening.Kind
 	case e.Note != nil:
 		return e.Note.Kind
+	case e.Daily != nil:
+		return e.Daily.Kind
 	}
 	return ""
 }
@@ -62,6 +64,11 @@ func (e Event) MarshalJSON() ([]byte, error) {
 			eventHead
 			*Note
 		}{head, e.Note})
+	case e.Daily != nil:
+		return json.Marshal(struct {
+			eventHead
+			*Daily
+		}{head, e.Daily})
 	}
 	return json.Marshal(head)
 }
@@ -87,6 +94,9 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 	case "night":
 		e.Night = new(nights.Night)
 		return json.Unmarshal(b, e.Night)
+	case dailyKind:
+		e.Daily = new(Daily)
+		return json.Unmarshal(b, e.Daily)
 	case estimate.CylinderRemoved, estimate.CylinderPlaced, estimate.BurnerOn, estimate.BurnerOff,
 		estimate.DriveStart, estimate.DriveEnd, estimate.ClockStep, estimate.SensorChanged, estimate.Calibrated:
 		e.Happening = new(estimate.Happening)

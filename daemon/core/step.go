@@ -41,6 +41,8 @@ type Core struct {
 	savedUp time.Duration
 	last    *Snapshot
 
+	said []daySaid // which daily word was said when
+
 	facts alerts.Facts // of this tick; kept so that a tick does not allocate them
 
 	note   *Note         // of the command of this tick
@@ -69,6 +71,7 @@ type checkpoint struct {
 	Sounder      *Heard         `json:"sounder_heard,omitempty"`
 	Joints       []JointAnswer  `json:"joints,omitempty"`
 	Cards        []waiting      `json:"cards,omitempty"`
+	Daily        []daySaid      `json:"daily,omitempty"`
 }
 
 // New makes a core that knows nothing yet. The same parameters and the same inputs give the
@@ -146,7 +149,7 @@ func (c *Core) begin(in Input) {
 	if err != nil {
 		panic(fmt.Sprintf("core: a checkpoint of our own: %v", err)) // Restore has read it before
 	}
-	c.tick, c.seq, c.totals, c.heard = s.Tick, s.Seq, s.Totals, s.Sounder
+	c.tick, c.seq, c.totals, c.heard, c.said = s.Tick, s.Seq, s.Totals, s.Sounder, s.Daily
 	if s.Boot == in.Boot {
 		c.gap, c.gapKnown = in.Stamp.Up-UpFromS(s.UpS), true
 	} else {
@@ -231,6 +234,7 @@ func (c *Core) Step(in Input) *Snapshot {
 	s.Quiet = c.p.Setpoints.Quiet(in.Stamp.Wall, s.Est.ClockTrusted)
 	c.opened(s.Est.Happened)
 	s.Joints, s.Cards = c.joints, c.cards.step(s, c.p.Setpoints.Zone)
+	save = c.daily(s) || save
 	c.totals.BurnedKg = max(c.totals.BurnedKg, s.Est.BurnedKg)
 	s.Totals, s.Heard = c.totals, c.heard
 	if save || in.Stamp.Up-c.savedUp >= checkpointEvery || in.Stamp.Up < c.savedUp {
@@ -355,7 +359,7 @@ func (c *Core) checkpoint(s *Snapshot, clean bool) []byte {
 	b, err := json.Marshal(&checkpoint{Version: checkpointVersion, Boot: s.Boot, Tick: s.Tick, UpS: s.Stamp.UpS(),
 		Wall: FormatWall(s.Stamp.Wall), ClockTrusted: s.Est.ClockTrusted, Clean: clean, Seq: c.seq,
 		Totals: c.totals, Estimate: c.est.Save(), Alarms: c.eng.Save(), Nights: c.led.Save(),
-		Sounder: c.heard, Joints: c.joints, Cards: c.cards.save(s.Stamp.Up)})
+		Sounder: c.heard, Joints: c.joints, Cards: c.cards.save(s.Stamp.Up), Daily: c.said})
 	if err != nil {
 		// Only a NaN can do this, and none leaves the estimators: an impossible state.
 		panic(fmt.Sprintf("core: checkpoint: %v", err))

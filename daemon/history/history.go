@@ -34,10 +34,11 @@ import (
 
 // Options is what a store must know of the van.
 type Options struct {
-	Wiring   sensors.Wiring // the channels that get columns
-	Paths    []string       // outbox paths, as "mqtt": each gets its own copy of every alarm transition
-	Log      *slog.Logger   // nil discards
-	MaxBytes int64          // ceiling of the file; 0 is 1 GiB, several times what 400 days of a fully wired van need
+	Wiring   sensors.Wiring    // the channels that get columns
+	Paths    []string          // outbox paths, as "mqtt": each gets its own copy of every alarm transition
+	Daily    map[string]string // by path: the daily word it wants too, by its time, as "08:00"
+	Log      *slog.Logger      // nil discards
+	MaxBytes int64             // ceiling of the file; 0 is 1 GiB, several times what 400 days of a fully wired van need
 }
 
 const (

@@ -60,7 +60,7 @@ func (l letter) compare(o letter) int {
 
 // writeEvents stores the events of a batch, each with its ledger row and its outbox rows.
 func (s *Store) writeEvents(tx *sql.Tx, b *batch, out *outcome) error {
-	alarms := false
+	posted := false
 	for _, h := range b.events {
 		id, fresh, err := s.writeEvent(tx, h)
 		if err != nil {
@@ -74,17 +74,17 @@ func (s *Store) writeEvents(tx *sql.Tx, b *batch, out *outcome) error {
 				return fmt.Errorf("write night %s: %w", n.Date, err)
 			}
 		}
-		if h.ev.Alarm == nil {
-			continue
-		}
-		alarms = true
 		for _, p := range s.o.Paths {
+			if !s.wants(p, h.ev) {
+				continue
+			}
+			posted = true
 			if _, err := tx.Exec("INSERT INTO outbox (path, id, severity) VALUES (?, ?, ?)", p, id, severityOf(h.ev)); err != nil {
 				return fmt.Errorf("write outbox of %s: %w", p, err)
 			}
 		}
 	}
-	if !alarms && !b.prune {
+	if !posted && !b.prune {
 		return nil
 	}
 	for _, p := range s.o.Paths {
@@ -94,10 +94,16 @@ func (s *Store) writeEvents(tx *sql.Tx, b *batch, out *outcome) error {
 		}
 		out.lost += lost
 	}
-	if alarms {
+	if posted {
 		out.wake = s.o.Paths
 	}
 	return nil
+}
+
+// wants reports whether a path is told of an event: of every alarm, and of the daily word it
+// asked for.
+func (s *Store) wants(path string, ev core.Event) bool {
+	return ev.Alarm != nil || ev.Daily != nil && s.o.Daily[path] == ev.Daily.At
 }
 
 // writeEvent files an event under its number and reports whether it was new. A number taken

@@ -306,3 +306,25 @@ func TestMemoryOfAStuckStoreIsBoundedAndCriticalAlarmsStay(t *testing.T) {
 		t.Error("alarms were dropped and none was counted")
 	}
 }
+
+func TestADailyWordWaitsOnlyForThePathThatAskedForIt(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{Paths: []string{"mqtt", "webhook", "mail"}, Daily: map[string]string{"webhook": "08:00", "mail": "21:30"}}), newVan()
+	commit(t, s, v, core.Event{Daily: &core.Daily{Kind: "still-watching", At: "08:00"}})
+	for path, want := range map[string]int{"mqtt": 0, "webhook": 1, "mail": 0} {
+		rows, err := s.Next(deadline(t), path, 10)
+		if err != nil || len(rows) != want {
+			t.Errorf("%s has %d messages, %v; want %d", path, len(rows), err, want)
+		}
+		for _, r := range rows {
+			var ev core.Event
+			if err := ev.UnmarshalJSON(r.Body); err != nil || ev.Daily == nil || ev.Daily.At != "08:00" {
+				t.Errorf("%s: %s, %v", path, r.Body, err)
+			}
+		}
+	}
+	select {
+	case <-s.Wake("webhook"):
+	default:
+		t.Error("the webhook was not woken")
+	}
+}

@@ -140,8 +140,8 @@ func (s *Store) Deliver(snap *core.Snapshot) {
 	}
 }
 
-// mustLast is true of alarms and nights, whatever comes with them.
-func mustLast(ev core.Event) bool { return ev.Alarm != nil || ev.Night != nil }
+// mustLast is true of alarms, nights and daily words, whatever comes with them.
+func mustLast(ev core.Event) bool { return ev.Alarm != nil || ev.Night != nil || ev.Daily != nil }
 
 // gather folds a tick into its minute and closes the minute before.
 func (s *Store) gather(sp span, snap *core.Snapshot) {
