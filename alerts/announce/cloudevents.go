@@ -10,9 +10,9 @@ import (
 	"frostline/daemon/core"
 )
 
-// transition is one alarm transition on its way out.
+// transition is one alarm transition on its way out, or a daily word.
 type transition struct {
-	event        core.Event // its Alarm is set
+	event        core.Event // its Alarm is set, or its Daily
 	boot         string
 	recorded     time.Time // when the store wrote it; zero if it never did
 	clockTrusted bool      // of the event's wall label
@@ -62,14 +62,16 @@ type eventData struct {
 const (
 	eventType = "frostline.alarm.transition"
 	testType  = "frostline.path.test"
+	dailyType = "frostline.still-watching"
 
 	fatal = 21 // severity number of what is high or critical
 
 	// redatedAfter tells a re-dated event from one that merely waited for its commit.
 	redatedAfter = time.Minute
 
-	// A word about tonight's fuel is worth nothing after the night. Gas never expires.
-	fuelExpiresAfter = 24 * time.Hour
+	// A word about tonight's fuel is worth nothing after the night, and a daily one after the
+	// next. Gas never expires.
+	expiresAfter = 24 * time.Hour
 )
 
 // message is the transition as one CloudEvents JSON document. Sending it again gives the
@@ -97,16 +99,32 @@ func (t transition) message(deviceID string, now *alerts.Status) ([]byte, error)
 	if now != nil {
 		e.Data.Title, e.Data.Action, e.Data.Runbook = now.Title, now.Action, now.Runbook
 	}
-	if wall := t.event.Stamp.Wall; t.clockTrusted && !wall.IsZero() {
-		e.Time = core.FormatWall(wall)
-		if !t.recorded.IsZero() && t.recorded.Sub(wall).Abs() >= redatedAfter {
-			e.RecordedTime = core.FormatWall(t.recorded)
-		}
-		if now != nil && now.Class == alerts.ClassFuel {
-			e.ExpiryTime = core.FormatWall(wall.Add(fuelExpiresAfter))
-		}
-	}
+	e.date(t, now != nil && now.Class == alerts.ClassFuel)
 	return e.json()
+}
+
+// daily is the daily word as one CloudEvents JSON document.
+func (t transition) daily(deviceID string) ([]byte, error) {
+	e := envelope[*core.Daily]{SpecVersion: "1.0", ID: t.id(), Source: source(deviceID), Type: dailyType, Subject: t.event.Daily.Kind,
+		Sequence: t.sequence(), DataContentType: "application/json", Data: t.event.Daily}
+	e.SeverityNumber, e.SeverityText = severity("low")
+	e.date(t, true)
+	return e.json()
+}
+
+// date says when it was, if the clock could be believed then.
+func (e *envelope[D]) date(t transition, expires bool) {
+	wall := t.event.Stamp.Wall
+	if !t.clockTrusted || wall.IsZero() {
+		return
+	}
+	e.Time = core.FormatWall(wall)
+	if !t.recorded.IsZero() && t.recorded.Sub(wall).Abs() >= redatedAfter {
+		e.RecordedTime = core.FormatWall(t.recorded)
+	}
+	if expires {
+		e.ExpiryTime = core.FormatWall(wall.Add(expiresAfter))
+	}
 }
 
 // id is the same however often the transition is sent.

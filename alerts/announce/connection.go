@@ -361,7 +361,7 @@ func (m *MQTT) sendAlone(ctx context.Context, c *connection, row *core.OutboxRow
 // already is not sent twice. It reports whether the store noted the delivery.
 func (m *MQTT) sendRow(ctx context.Context, c *connection, row core.OutboxRow) (noted bool, err error) {
 	t, ok := m.read(row)
-	if ok && !m.gone.has(row.Boot, row.Seq) {
+	if ok && t.event.Alarm != nil && !m.gone.has(row.Boot, row.Seq) {
 		if err := m.send(c, t); err != nil {
 			return false, err
 		}

@@ -166,7 +166,7 @@ func (c *Courier) Says() string {
 		text += fmt.Sprintf(" %s for the end of quiet hours.", messagesWait(s.heldN))
 	}
 	if s.expiredN > 0 {
-		text += fmt.Sprintf(" %d about fuel came too late and were given up; the event log has them.", s.expiredN)
+		text += fmt.Sprintf(" %d came too late to be news and were given up; the event log has them.", s.expiredN)
 	}
 	return text
 }
@@ -258,7 +258,7 @@ func (c *Courier) untilNext() time.Duration {
 	if c.since.IsZero() {
 		return c.times.look
 	}
-	return max(0, time.Until(c.since.Add(c.gather)))
+	return max(time.Second, time.Until(c.since.Add(c.gather)))
 }
 
 // alone reports whether something is in memory that the store will not have and that the last
@@ -334,21 +334,32 @@ func (c *Courier) waiting(ctx context.Context) []parcel {
 		if c.shunned[t.id()] {
 			shunned[t.id()] = true
 		}
-		all = append(all, parcel{t, row, urgent(t.event.Alarm, now)})
+		all = append(all, parcel{t, row, t.urgent(now)})
+	}
+	daily := -1 // place of the newest daily word so far
+	giveUp := func(t transition, row int64) {
+		c.log.Info("message is no longer news and given up", "output", c.path, "id", t.id())
+		c.sent(ctx, t.boot, t.event.Seq, row)
+		c.link.Lock()
+		c.state.expiredN++
+		c.link.Unlock()
 	}
 	for _, row := range rows {
 		t, ok := c.read(row)
 		switch {
 		case !ok || c.gone.has(row.Boot, row.Seq):
 			c.sent(ctx, row.Boot, row.Seq, row.ID)
-		case expired(t, now):
-			c.log.Info("message is no longer news and given up", "output", c.path, "alarm", t.event.Alarm.ID, "id", t.id())
-			c.sent(ctx, row.Boot, row.Seq, row.ID)
-			c.link.Lock()
-			c.state.expiredN++
-			c.link.Unlock()
+		case t.expired(now):
+			giveUp(t, row.ID)
+		case t.event.Daily != nil && daily >= 0: // the older one says nothing any more
+			giveUp(all[daily].transition, all[daily].row)
+			all = slices.Delete(all, daily, daily+1)
+			fallthrough
 		default:
 			add(t, row.ID)
+			if t.event.Daily != nil {
+				daily = len(all) - 1
+			}
 		}
 	}
 	c.mu.Lock()
@@ -394,6 +405,7 @@ func (c *Courier) due(all []parcel) []parcel {
 		c.since = time.Time{}
 		return all
 	case c.holding:
+		c.since = time.Time{}
 		return all[:plain]
 	case c.since.IsZero():
 		c.since = time.Now()
@@ -405,10 +417,11 @@ func (c *Courier) due(all []parcel) []parcel {
 }
 
 // fits is how many of the first may share a message: nothing waits in one for what is less
-// urgent, and what was refused goes alone.
+// urgent, and what was refused goes alone, as a daily word does.
 func (c *Courier) fits(due []parcel) int {
+	alone := func(p parcel) bool { return c.shunned[p.id()] || p.event.Daily != nil }
 	n := 1
-	for n < len(due) && n < c.most && due[n].urgent == due[0].urgent && !c.shunned[due[n].id()] && !c.shunned[due[0].id()] {
+	for n < len(due) && n < c.most && due[n].urgent == due[0].urgent && !alone(due[n]) && !alone(due[0]) {
 		n++
 	}
 	return n
@@ -465,8 +478,13 @@ func (c *Courier) note(err error) {
 	c.gripe.says(c.log.With("output", c.path), "messages do not get through", err)
 }
 
-// urgent reports whether a transition is told at any hour: what is high or critical, and the
-// few below that which break quiet hours.
+// urgent reports whether it is told at any hour.
+func (t transition) urgent(now *core.Snapshot) bool {
+	return t.event.Alarm != nil && urgent(t.event.Alarm, now)
+}
+
+// urgent reports whether an alarm is told at any hour: what is high or critical, and the few
+// below that which break quiet hours.
 func urgent(a *alerts.Transition, now *core.Snapshot) bool {
 	if number, _ := severity(a.Priority); number >= fatal {
 		return true
@@ -475,10 +493,15 @@ func urgent(a *alerts.Transition, now *core.Snapshot) bool {
 	return st != nil && st.BreaksQuiet
 }
 
-// expired reports whether a transition is no longer news: a word about tonight's fuel, after
-// a day, by a clock that was right then and is now. Nothing urgent ever is.
-func expired(t transition, now *core.Snapshot) bool {
+// expired reports whether it is no longer news: a word about tonight's fuel or a daily one,
+// after a day, by a clock that was right then and is now. Nothing urgent ever is.
+func (t transition) expired(now *core.Snapshot) bool {
+	if !t.clockTrusted || !now.Est.ClockTrusted || now.Stamp.Wall.Sub(t.event.Stamp.Wall) <= expiresAfter {
+		return false
+	}
+	if t.event.Daily != nil {
+		return true
+	}
 	st := statusOf(now, t.event.Alarm.ID)
-	return st != nil && st.Class == alerts.ClassFuel && !urgent(t.event.Alarm, now) && t.clockTrusted && now.Est.ClockTrusted &&
-		now.Stamp.Wall.Sub(t.event.Stamp.Wall) > fuelExpiresAfter
+	return st != nil && st.Class == alerts.ClassFuel && !t.urgent(now)
 }

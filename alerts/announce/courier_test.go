@@ -399,14 +399,17 @@ func TestOnlyAStaleWordAboutFuelIsGivenUp(t *testing.T) {
 		r.live(moved("gas-leave", alerts.Unacked, 2))
 		r.live(moved("pipe-cold", alerts.Unacked, 3))
 		r.live(func(s *core.Snapshot) { s.Est.ClockTrusted = false; put(s, "fuel-below-night", alerts.Acked, 4) })
-		r.live(func(s *core.Snapshot) { s.Alarms[3].Priority = alerts.High; put(s, "fuel-below-night", alerts.Normal, 5) })
+		r.live(func(s *core.Snapshot) {
+			s.Alarms[3].Priority = alerts.High
+			put(s, "fuel-below-night", alerts.Normal, 5)
+		})
 		r.lives(25 * 3600)
 		end.answer = nil
 		r.lives(301)
 		if got := end.took(); !slices.Equal(got, []string{"2", "5", "3", "4"}) {
 			t.Errorf("taken %v, want all but the first: its clock was right, and a day has passed", got)
 		}
-		if says := r.c.Says(); !strings.Contains(says, "1 about fuel came too late") {
+		if says := r.c.Says(); !strings.Contains(says, "1 came too late to be news") {
 			t.Errorf("the path says %q", says)
 		}
 	})
@@ -505,6 +508,40 @@ func TestALogOfAPathNamesItOnce(t *testing.T) {
 		}
 		if n := len(all); n < 4 || n > 5 || strings.Count(text.String(), "output=webhook") != n {
 			t.Errorf("%d lines in three hours of failing, want one at the start, hourly ones and the end:\n%s", n, text.String())
+		}
+	})
+}
+
+func TestOnlyTheNewestDailyWordIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answer = func([]transition) error { return fault{text: "no network"} }
+		r := setOut(t, end, newShop(), func(c *Courier) { c.most, c.gather = mailMost, 0 })
+		defer r.stop()
+		word := func(seq uint64) func(*core.Snapshot) {
+			return func(s *core.Snapshot) {
+				s.Events = append(s.Events, core.Event{Stamp: s.Stamp, Seq: seq, Daily: &core.Daily{Kind: "still-watching", At: "08:00"}})
+			}
+		}
+		r.live(word(1))
+		r.live(moved("pipe-cold", alerts.Unacked, 2))
+		r.live(word(3))
+		r.live(moved("pipe-cold", alerts.Acked, 4))
+		r.lives(600)
+		r.mod = func(s *core.Snapshot) { s.Quiet = true }
+		r.lives(1)
+		end.answer = nil
+		r.lives(600)
+		if got := end.took(); len(got) != 0 {
+			t.Errorf("in quiet hours %v", got)
+		}
+		r.mod = nil
+		r.lives(2)
+		if got := end.took(); !slices.Equal(got, []string{"2", "3", "4"}) {
+			t.Errorf("taken %v, want the newest word alone in its message and the older one given up", got)
+		}
+		if r.shop.left() != 0 {
+			t.Errorf("%d rows left", r.shop.left())
 		}
 	})
 }

@@ -8,6 +8,7 @@ import (
 
 	"frostline/alerts"
 	"frostline/daemon/core"
+	"frostline/daemon/estimate"
 	"frostline/daemon/show"
 )
 
@@ -153,6 +154,54 @@ func stateWords(a *alerts.Transition, now *core.Snapshot) string {
 		return ended
 	}
 	return strings.ReplaceAll(a.To, "-", " ")
+}
+
+// dailyLetter is the daily word. It says what the program saw at that moment, what it did not
+// see, and no more than that.
+func dailyLetter(t transition, now *core.Snapshot, device string, zone *time.Location) letter {
+	d := t.event.Daily
+	l := letter{id: t.id(), subject: "frostline: still watching"}
+	switch {
+	case d.GasBand == string(estimate.Blind):
+		l.subject = "frostline: running, but blind to gas"
+	case len(d.Alarms) > 0 || len(d.Faults) > 0:
+		l.subject = fmt.Sprintf("frostline: still watching; alarms %d, faults %d", len(d.Alarms), len(d.Faults))
+	}
+	var b strings.Builder
+	line := func(key, text string) { fmt.Fprintf(&b, "%-16s %s\n", key+":", oneLine(text, 1000)) }
+	number := func(key string, value, low, high *float64, unit show.Unit, why string) {
+		switch {
+		case value == nil || low == nil || high == nil:
+			line(key, "unknown: "+why)
+		case why != "":
+			line(key, fmt.Sprintf("%s (%s); in doubt: %s", show.Number(*value, unit), show.Interval(*low, *high, unit), why))
+		default:
+			line(key, fmt.Sprintf("%s (%s)", show.Number(*value, unit), show.Interval(*low, *high, unit)))
+		}
+	}
+	list := func(key string, items []string, none string) {
+		if len(items) == 0 {
+			line(key, none)
+		}
+		for _, item := range items {
+			line(key, item)
+		}
+	}
+	b.WriteString("The program ran at the time below. This is what it saw then, and no more.\n\n")
+	line("When", when(t, now, zone))
+	number("Fuel", d.FuelKg, d.FuelLowKg, d.FuelHighKg, show.Kg, d.FuelWhy)
+	number("Nights left", d.NightsLeftN, d.NightsLeftLowN, d.NightsLeftHighN, show.Nights, d.NightsWhy)
+	gas := d.GasBand
+	if d.GasWhy != "" {
+		gas += ": " + d.GasWhy
+	}
+	line("Floor gas", gas)
+	line("Certified alarm", strings.ReplaceAll(d.Certified, "-", " "))
+	list("Alarm", d.Alarms, "none stands")
+	list("Fault", d.Faults, "none that the program can see")
+	b.WriteString("\n" + foot(device))
+	l.body = b.String()
+	return l
 }
 
 // foot stands under every mail.

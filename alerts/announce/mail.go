@@ -133,6 +133,9 @@ func (m *mailer) addresses(from string, to []string) error {
 }
 
 func (m *mailer) carry(ctx context.Context, batch []transition, now *core.Snapshot) error {
+	if batch[0].event.Daily != nil { // it comes alone
+		return m.send(ctx, dailyLetter(batch[0], now, m.device, m.zone), now.Est.ClockTrusted)
+	}
 	l := letterOf(batch, now, m.device, m.zone)
 	return m.send(ctx, l, now.Est.ClockTrusted)
 }
@@ -260,7 +263,7 @@ func (m *mailer) message(l letter, to *mail.Address, clockTrusted bool) *smtp.Ms
 	msg.SetMessageIDWithValue(plainID(l.id) + "@" + domain)
 	msg.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834: no answering machine answers
 	if l.urgent {
-		msg.SetImportance(smtp.ImportanceUrgent)
+		msg.SetImportance(smtp.ImportanceHigh)
 	}
 	if clockTrusted {
 		msg.SetDateWithValue(time.Now().In(m.zone))

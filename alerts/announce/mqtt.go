@@ -102,6 +102,14 @@ func (m *MQTT) Health(report func(sensors.Channel, sensors.Reading)) {
 	report(sensors.OutboxLost, sensors.Of(float64(m.lost())))
 }
 
+// Says is the state of the path in words.
+func (m *MQTT) Says() string {
+	if m.up.Load() {
+		return "The broker answers."
+	}
+	return "The broker does not answer. Messages wait."
+}
+
 // Run announces until ctx ends, then says goodbye to the broker and returns nil. A broker
 // that is away, refuses or hangs is tried again for ever.
 func (m *MQTT) Run(ctx context.Context) error {

@@ -104,7 +104,7 @@ func (q *queue) read(row core.OutboxRow) (t transition, ok bool) {
 		return transition{}, false
 	}
 	e.Seq = row.Seq
-	return transition{event: e, boot: row.Boot, recorded: row.Recorded, clockTrusted: row.ClockTrusted, durable: true}, e.Alarm != nil
+	return transition{event: e, boot: row.Boot, recorded: row.Recorded, clockTrusted: row.ClockTrusted, durable: true}, e.Alarm != nil || e.Daily != nil
 }
 
 // sent takes one out: from memory, and by the id of its row from the store, 0 if it never was

@@ -90,7 +90,7 @@ type shop struct {
 	rows   []core.OutboxRow
 	ticks  map[uint64]bool
 	nextID int64
-	path   string // whose rows these are; "" is MQTT's
+	path   string        // whose rows these are; "" is MQTT's
 	refuse bool          // commits end with an error
 	hang   chan struct{} // not nil: every call blocks until it is closed
 	wake   chan struct{}

@@ -134,7 +134,7 @@ type webhook struct {
 
 func (h *webhook) carry(ctx context.Context, batch []transition, now *core.Snapshot) error {
 	for _, t := range batch {
-		body, err := t.message(h.device, statusOf(now, t.event.Alarm.ID))
+		body, err := h.body(t, now)
 		if err != nil {
 			return fault{text: err.Error(), kind: refused}
 		}
@@ -143,6 +143,13 @@ func (h *webhook) carry(ctx context.Context, batch []transition, now *core.Snaps
 		}
 	}
 	return nil
+}
+
+func (h *webhook) body(t transition, now *core.Snapshot) ([]byte, error) {
+	if t.event.Daily != nil {
+		return t.daily(h.device)
+	}
+	return t.message(h.device, statusOf(now, t.event.Alarm.ID))
 }
 
 // testData is the data of a test: a receiver that reads it shows a person what it is.
