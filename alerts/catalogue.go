@@ -27,7 +27,7 @@ func Catalogue(s Setpoints) []Rule {
 		gasLeave(), certifiedAlarm(), coAlarm(), gasWarning(), gasTrace(), gasBlind(),
 		monitoringLost(), starved(s), pipeCold(s), batteryLow(s), leakSuspicion(), overfilled(),
 		tonightShort(s), fuelBelowNight(s), supplyThin(s), sensorFault(), requalificationDue(s),
-		clockUntrusted(), storeFailing(), brokerAway(s), outboxLost(), boardUndervolt(), sounderFailing(),
+		clockUntrusted(), storeFailing(), brokerAway(s), messagesStuck(), outboxLost(), boardUndervolt(), sounderFailing(),
 	}
 	for i := range rules {
 		rules[i].Runbook = "alerts/RUNBOOK.md#" + rules[i].ID

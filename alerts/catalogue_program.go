@@ -205,6 +205,60 @@ func brokerAway(s Setpoints) Rule {
 	}
 }
 
+// messagesStuck is about the paths to people outside, of which a van has as many as its
+// configuration names; without any it is never anything but normal.
+func messagesStuck() Rule {
+	paths := []struct {
+		ch   sensors.Channel
+		word string
+	}{{sensors.WebhookLink, "the webhook"}, {sensors.MailLink, "mail"}}
+	dead := func(f *Facts) (set uint64, known bool) {
+		for i, p := range paths {
+			if link, ok := health(f, p.ch); ok {
+				known = true
+				if link == 0 {
+					set |= 1 << i
+				}
+			} else if channelQuality(f, p.ch) == sensors.Bad {
+				set, known = set|1<<i, true
+			}
+		}
+		return set, known
+	}
+	return Rule{
+		ID: "messages-stuck", Class: ClassProgram, Priority: Low, Silent: true, CanShelve: true, CanLeaveService: true,
+		OnDelay: noticeDelay, OffDelay: noticeDelay,
+		Title:   "Messages do not get out",
+		Meaning: "Alarms wait and go out when the other end takes them. The sounder and the page do not need it.",
+		Action:  "Nothing at night. By day look at the network, and at what the page says of this path; send a test from there.",
+		Fell:    "messages get out again",
+		Test: func(f *Facts, _ bool) Truth {
+			set, known := dead(f)
+			if !known {
+				return Unknown
+			}
+			return truth(set != 0)
+		},
+		Parts: func(f *Facts) uint64 { set, _ := dead(f); return set },
+		Why: func(f *Facts) string {
+			set, known := dead(f)
+			var words []string
+			for i, p := range paths {
+				if set&(1<<i) != 0 {
+					words = append(words, p.word)
+				}
+			}
+			switch {
+			case !known:
+				return "nothing was sent yet"
+			case set == 0:
+				return "the last messages got through"
+			}
+			return "the last message did not get through: " + strings.Join(words, ", ")
+		},
+	}
+}
+
 // sounderFailing is silent of necessity: it reaches people by page and messages, by day.
 func sounderFailing() Rule {
 	return Rule{

@@ -125,6 +125,12 @@ func vanRows() []row {
 		{id: "broker-away", day: Low, night: Low, on: 10 * min, off: 10 * min, silent: true,
 			raise: channel(sensors.BrokerLink, sensors.Good, 0), clear: channel(sensors.BrokerLink, sensors.Good, 1),
 			dead: channel(sensors.BrokerLink, sensors.Missing, 0)},
+		{id: "messages-stuck", day: Low, night: Low, on: 10 * min, off: 10 * min, silent: true,
+			raise: channel(sensors.MailLink, sensors.Good, 0), clear: channel(sensors.MailLink, sensors.Good, 1),
+			dead: func(f *Facts) {
+				channel(sensors.MailLink, sensors.Missing, 0)(f)
+				channel(sensors.WebhookLink, sensors.Missing, 0)(f)
+			}},
 		{id: "outbox-lost", day: Medium, night: Medium, on: 0, off: 60 * s,
 			raise: channel(sensors.OutboxLost, sensors.Good, 1), clear: channel(sensors.OutboxLost, sensors.Good, 0),
 			dead: channel(sensors.OutboxLost, sensors.Missing, 0)},

@@ -362,7 +362,7 @@ func ordinaryFacts() *Facts {
 	}
 	for _, ch := range sensors.Known() {
 		c := estimate.ChannelState{Channel: ch, Quality: sensors.Good, Seen: true}
-		if ch == sensors.BrokerLink || ch == sensors.SounderOK {
+		if ch == sensors.BrokerLink || ch == sensors.SounderOK || ch == sensors.WebhookLink || ch == sensors.MailLink {
 			c.Value = 1
 		}
 		est.Channels = append(est.Channels, c)
