@@ -116,6 +116,7 @@ func metricNames() []metricName {
 		{"frostline_boots_total", "Starts of the program.", nil},
 		{"frostline_tick_timestamp_seconds", "Time of the newest snapshot, if the clock is trusted.", nil},
 		{"frostline_mqtt_connected", "Whether the broker answers.", nil},
+		{"frostline_message_path_up", "Whether the last message over a path got through; absent before the first.", []string{"path"}},
 		{"frostline_outbox_messages", "Alarm messages waiting to be sent.", []string{"path"}},
 		{"frostline_outbox_lost_messages_total", "Alarm messages dropped since the start.", []string{"path"}},
 		{"frostline_store_written_bytes_total", "Bytes handed to the disk since the start.", nil},
@@ -324,16 +325,28 @@ func (x scrape) health(s *core.Snapshot) {
 		switch ch.Channel {
 		case sensors.BrokerLink:
 			x.gauge("frostline_mqtt_connected", ch.Value)
+		case sensors.WebhookLink:
+			x.gauge("frostline_message_path_up", ch.Value, "webhook")
+		case sensors.MailLink:
+			x.gauge("frostline_message_path_up", ch.Value, "mail")
 		case sensors.OutboxN:
-			x.gauge("frostline_outbox_messages", ch.Value, "mqtt")
+			x.gauge("frostline_outbox_messages", ch.Value, outboxOf(s))
 		case sensors.OutboxLost:
-			x.counter("frostline_outbox_lost_messages_total", ch.Value, "mqtt")
+			x.counter("frostline_outbox_lost_messages_total", ch.Value, outboxOf(s))
 		case sensors.StoreWrittenB:
 			x.counter("frostline_store_written_bytes_total", ch.Value)
 		case sensors.StoreSizeB:
 			x.gauge("frostline_store_size_bytes", ch.Value)
 		}
 	}
+}
+
+// outboxOf names whose messages the store counts: it counts those of all paths together.
+func outboxOf(s *core.Snapshot) string {
+	if fitted(s.Est, sensors.WebhookLink) || fitted(s.Est, sensors.MailLink) {
+		return "all"
+	}
+	return "mqtt"
 }
 
 func (x scrape) alarms(all []alerts.Status) {

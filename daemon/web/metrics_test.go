@@ -142,7 +142,7 @@ func TestWhatIsNotAssessedIsAbsent(t *testing.T) {
 
 func TestMetricNamesKeepToOurUnits(t *testing.T) {
 	ending := regexp.MustCompile(`_(grams|grams_total|grams_per_second|ratio|watts_per_kelvin|kelvin|pascals|celsius|volts|bytes|bytes_total|timestamp_seconds|after_seconds|info)$`)
-	unitless := regexp.MustCompile(`^frostline_(fuel_nights_left(_low|_high)?|forecast_nights|tonight_enough|regulator_freeze_risk|gas_band|alarm_state|sensor_up|clock_synchronized|mqtt_connected|outbox_messages|(cylinder_changes|clock_steps|nights|boots|outbox_lost_messages|sensor_reads|sensor_read_errors)_total)$`)
+	unitless := regexp.MustCompile(`^frostline_(fuel_nights_left(_low|_high)?|forecast_nights|tonight_enough|regulator_freeze_risk|gas_band|alarm_state|sensor_up|clock_synchronized|mqtt_connected|message_path_up|outbox_messages|(cylinder_changes|clock_steps|nights|boots|outbox_lost_messages|sensor_reads|sensor_read_errors)_total)$`)
 	for _, m := range metricNames() {
 		if !ending.MatchString(m.name) && !unitless.MatchString(m.name) {
 			t.Errorf("%s ends in no unit of ours", m.name)

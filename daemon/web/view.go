@@ -44,6 +44,7 @@ type view struct {
 	Costs    []row
 	Watch    string
 	Asked    bool // a weight watch was asked for
+	Told     []toldView
 	Cert     string
 	Shape    string // changes when the page must be drawn anew, not only its texts
 }
@@ -85,7 +86,7 @@ type alarmView struct {
 
 // view says a frame in words for one phone.
 func (s *Server) view(f *frame, l look) view {
-	v := view{Stale: f.stale(), Cert: certified, Wake: s.wake()}
+	v := view{Stale: f.stale(), Cert: certified, Wake: s.wake(), Told: s.told.views()}
 	if !f.whole() {
 		v.Verdict = "Nothing known yet."
 		v.Facts = []string{"The first readings have not come in. The gas watch is blind until they do."}
@@ -156,6 +157,9 @@ func (s *Server) clock(t time.Time) string { return show.Clock(t, s.opt.Zone) }
 func (s *Server) texts(f *frame, l look) map[string]string {
 	v := s.view(f, l)
 	out := map[string]string{"shape": v.Shape, "read": v.Read, "clock": v.Clock, "verdict": v.Verdict, "odds": v.Odds, "watch": v.Watch}
+	for _, p := range v.Told {
+		out["told."+p.Name] = p.State
+	}
 	for i, fact := range v.Facts {
 		out["fact."+strconv.Itoa(i)] = fact
 	}

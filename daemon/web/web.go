@@ -70,6 +70,7 @@ type Options struct {
 	Writable     bool           // forms and commands are taken
 	VanName      string         // shown on the page only
 	Zone         *time.Location // of the times on the page; nil is UTC
+	Paths        []Path         // ways people outside are told, in the order of the page
 }
 
 // Server is the page. It is an http.Handler and an output of the daemon.
@@ -86,6 +87,7 @@ type Server struct {
 	phones    *phones
 	tries     *limit // tries to pair
 	localName string // what the board is called on its network
+	told      told
 }
 
 // frame is one delivery: the snapshot (nil before the first), when it came by real time,
@@ -119,6 +121,7 @@ func New(o Options) *Server {
 		streams: make(chan struct{}, maxStreams),
 		phones:  loadPhones(o.Phones, o.Log),
 		tries:   newLimit(10*time.Second, 5),
+		told:    told{paths: o.Paths},
 	}
 	s.page, s.localName = loadPage(), localName()
 	s.router.refuse = s.turnAway
@@ -159,6 +162,7 @@ func (s *Server) routes() {
 	h("GET /api/phones", owner, s.getPhonesJSON)
 	h("POST /api/pair", owner, s.postInviteJSON)
 	h("POST /api/revoke", owner, s.postRevokeJSON)
+	h("POST /test/{path}", owner, s.postTest)
 	if s.opt.Metrics {
 		h("GET "+metricsPath, viewer, s.metrics().ServeHTTP)
 	}

@@ -67,6 +67,7 @@ func TestEveryRouteAnswersItsMethodsAndNoOthers(t *testing.T) {
 		{"/api/command", post, 415, "application/json; charset=utf-8"},
 		{"/do", post, 415, "text/plain; charset=utf-8"},
 		{"/look", post, 415, "text/plain; charset=utf-8"},
+		{"/test/webhook", post, 404, "text/html; charset=utf-8"}, // none is configured
 		{"/nowhere", "", 404, "text/plain; charset=utf-8"},
 		{"/assets/", "", 404, "text/plain; charset=utf-8"},
 	}
