@@ -157,6 +157,8 @@ func (c *compiler) config(r *rawConfig) *Config {
 		StateDir: c.text("store.dir", r.Store.Dir, "/var/lib/frostline"),
 		Page:     c.page(r.Page),
 		MQTT:     c.mqtt(r.MQTT),
+		Webhook:  c.webhook(r.Webhook),
+		Mail:     c.mail(r.Mail),
 		Sounder:  c.sounder(r.Sounder),
 		Price:    c.price(r.Cylinder.Price),
 	}
@@ -167,7 +169,7 @@ func (c *compiler) config(r *rawConfig) *Config {
 	}
 	wiring, wires := c.sensors(r.Sensor)
 	if len(wires) > 0 {
-		wiring = health(wiring, cfg.MQTT != nil, cfg.Sounder != nil)
+		wiring = health(wiring, cfg)
 	}
 	est := estimate.Params{
 		AltitudeM:  c.quantity("van.altitude", r.Van.Altitude, length, 0, -500, 6000),
@@ -190,6 +192,7 @@ func (c *compiler) config(r *rawConfig) *Config {
 			HeaterEfficiencyFrac: c.efficiency(r.Appliance, est.Appliances), Loads: c.loads(r.Load)},
 		Setpoints: c.setpoints(r, zone, start, end),
 	}
+	cfg.Core.DailyMin = dailyMin(cfg)
 	cfg.Core.Setpoints.Broker, cfg.Core.Setpoints.Sounder = cfg.MQTT != nil, cfg.Sounder != nil
 	return cfg
 }
@@ -389,13 +392,22 @@ func (c *compiler) sensors(list []rawSensor) (sensors.Wiring, []hw.Wire) {
 
 // health adds the program's own channels to a wiring that is read live: what it says of
 // itself is recorded and judged like any sensor.
-func health(w sensors.Wiring, broker, sounder bool) sensors.Wiring {
+func health(w sensors.Wiring, cfg *Config) sensors.Wiring {
 	own := []sensors.Channel{sensors.ClockSynced, sensors.BoardUndervolt, sensors.StoreAgeS, sensors.StoreSizeB, sensors.StoreWrittenB}
-	if broker {
-		own = append(own, sensors.BrokerLink, sensors.OutboxN, sensors.OutboxLost)
+	if cfg.MQTT != nil {
+		own = append(own, sensors.BrokerLink)
 	}
-	if sounder {
+	if cfg.MQTT != nil || cfg.Webhook != nil || cfg.Mail != nil {
+		own = append(own, sensors.OutboxN, sensors.OutboxLost)
+	}
+	if cfg.Sounder != nil {
 		own = append(own, sensors.SounderOK)
+	}
+	if cfg.Webhook != nil {
+		own = append(own, sensors.WebhookLink)
+	}
+	if cfg.Mail != nil {
+		own = append(own, sensors.MailLink)
 	}
 	for _, ch := range own {
 		if w.Index(ch) < 0 {

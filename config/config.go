@@ -28,7 +28,9 @@ type Config struct {
 	Core     core.Params
 	Board    []hw.Wire // how each channel is read; empty where only recordings are replayed
 	Page     Page
-	MQTT     *MQTT // nil means none
+	MQTT     *MQTT    // nil means none
+	Webhook  *Webhook // nil means none
+	Mail     *Mail    // nil means none
 	StateDir string
 	Price    Price    // of fuel
 	Sounder  *Sounder // nil means nothing here can wake anybody
@@ -59,6 +61,18 @@ type MQTT struct {
 	Broker, Device, Domain, Events string
 	User, PasswordFile             string
 	CAFile, CertFile, KeyFile      string
+}
+
+// Webhook is an address that is told of alarms, and the file of the secrets its messages are
+// signed with. Daily is the time of its daily word, "08:00"; "" is none.
+type Webhook struct{ URL, SecretFile, CAFile, Daily string }
+
+// Mail is the server that takes mails about alarms, and who gets them. Daily is as of Webhook.
+type Mail struct {
+	Server, From       string
+	To                 []string
+	User, PasswordFile string
+	CAFile, Daily      string
 }
 
 // Sounder is what can wake somebody: GPIO lines by name.

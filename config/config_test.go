@@ -26,8 +26,10 @@ func TestReferenceIsValidAndNamesEveryKey(t *testing.T) {
 	if cfg.Core.Wiring.Index(sensors.GasV) < 0 || len(cfg.Board) != driven {
 		t.Errorf("want every sensor of the reference wired and driven, got %d of %d", len(cfg.Board), driven)
 	}
-	if cfg.Core.Wiring.Index(sensors.BrokerLink) < 0 || cfg.Core.Wiring.Index(sensors.SounderOK) < 0 {
-		t.Error("broker and sounder are configured, so their health must be wired")
+	for _, ch := range []sensors.Channel{sensors.BrokerLink, sensors.SounderOK, sensors.WebhookLink, sensors.MailLink, sensors.OutboxN} {
+		if cfg.Core.Wiring.Index(ch) < 0 {
+			t.Errorf("broker, sounder, webhook and mail are configured, so %s must be wired", ch)
+		}
 	}
 	at := positions([]byte(Reference))
 	named := map[string]bool{}
@@ -72,6 +74,14 @@ x = 1
 listen = "8460"
 [mqtt]
 broker = "tcp://192.0.2.7:1883"
+[webhook]
+url = "http://192.0.2.7/hidden"
+secret = "whsec_hidden"
+[mail]
+server = "mail.example.org"
+from = "nobody"
+to = "me@example.net"
+user = "van"
 `
 	_, err := Parse("van.toml", []byte(file))
 	if err == nil {
@@ -92,10 +102,20 @@ broker = "tcp://192.0.2.7:1883"
 		`sensro`,
 		`van.toml:20: page.listen: "8460" is not host:port`,
 		`van.toml:22: mqtt.broker: 192.0.2.7:1883 is beyond this board, so its traffic must be encrypted`,
+		`van.toml:24: webhook.url: 192.0.2.7 is beyond this board, so its traffic must be encrypted; write https://`,
+		`van.toml:25: webhook.secret: is not a key of frostline; did you mean secret_file?`,
+		`van.toml:23: webhook.secret_file: name a file`,
+		`van.toml:27: mail.server: write the server like "smtps://`,
+		`van.toml:28: mail.from: "nobody" is not one address`,
+		`van.toml:29: mail.to: want a list`,
+		`van.toml:30: mail.user: user and password_file come together`,
 	} {
 		if !strings.Contains(got, want) {
 			t.Errorf("missing: %s", want)
 		}
+	}
+	if strings.Contains(got, "hidden") {
+		t.Error("a secret is said aloud")
 	}
 	if t.Failed() {
 		t.Logf("got:\n%s", got)

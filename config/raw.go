@@ -21,6 +21,8 @@ type rawConfig struct {
 	Alarms    rawAlarms      `toml:"alarms"`
 	Page      rawPage        `toml:"page"`
 	MQTT      *rawMQTT       `toml:"mqtt"`
+	Webhook   *rawWebhook    `toml:"webhook"`
+	Mail      *rawMail       `toml:"mail"`
 	Store     rawStore       `toml:"store"`
 	Sounder   *rawSounder    `toml:"sounder"`
 }
@@ -143,6 +145,23 @@ type rawMQTT struct {
 	CAFile       any `toml:"ca_file"`
 	CertFile     any `toml:"cert_file"`
 	KeyFile      any `toml:"key_file"`
+}
+
+type rawWebhook struct {
+	URL        any `toml:"url"`
+	SecretFile any `toml:"secret_file"`
+	CAFile     any `toml:"ca_file"`
+	Daily      any `toml:"daily"`
+}
+
+type rawMail struct {
+	Server       any `toml:"server"`
+	From         any `toml:"from"`
+	To           any `toml:"to"`
+	User         any `toml:"user"`
+	PasswordFile any `toml:"password_file"`
+	CAFile       any `toml:"ca_file"`
+	Daily        any `toml:"daily"`
 }
 
 type rawStore struct {

@@ -10,7 +10,9 @@
 //     hold up nothing else;
 //   - one per sounder line: it plays patterns, and its own when the loop has died;
 //   - the history writer: a card may take seconds to sync, or for ever;
-//   - the announcer, and at most one question to the store on its behalf;
+//   - the announcer of MQTT, and one for each of webhook and mail that is configured, with at
+//     most one question to the store on behalf of each: a broker, a web server or a mail server
+//     that hangs for its whole time limit must not hold up what another would take at once;
 //   - one that waits for SIGHUP;
 //   - what net/http and the MQTT client bring, and for the length of a write one that notes on
 //     the disk when a paired phone was seen.

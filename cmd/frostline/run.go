@@ -89,7 +89,7 @@ func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
 }
 
 // reload reads the configuration again at each SIGHUP. A file with problems changes
-// nothing. Page and broker keep the settings they were started with, and it says so.
+// nothing. Page, broker, webhook and mail keep the settings they were started with, and it says so.
 func (o *outfit) reload(ctx context.Context, hup <-chan os.Signal, conf, sysfs string, board *hw.Board) {
 	for {
 		select {
@@ -101,7 +101,7 @@ func (o *outfit) reload(ctx context.Context, hup <-chan os.Signal, conf, sysfs s
 		if err := o.reloadOnce(ctx, conf, sysfs, board); err != nil {
 			o.log.Error("configuration not taken; the old one goes on", "err", err)
 		} else {
-			o.log.Info("configuration taken; page, broker, store and sounder keep their settings until a restart")
+			o.log.Info("configuration taken; page, broker, webhook, mail, store and sounder keep their settings until a restart")
 		}
 		o.notify("READY=1")
 	}

@@ -43,6 +43,8 @@ type outfit struct {
 	store  *history.Store
 	unkept *lost // in its place when it could not be opened
 	mqtt   *announce.MQTT
+	posts  []*announce.Courier // webhook, mail
+	paths  []web.Path          // every way out, as the page shows it
 	loop   *daemon.Loop
 	web    *web.Server
 }
@@ -68,6 +70,13 @@ func (o *outfit) serve(ctx context.Context) error {
 		wg.Go(func() {
 			if err := o.mqtt.Run(outer); err != nil && !errors.Is(err, context.Canceled) {
 				o.log.Error("mqtt ended", "output", "mqtt", "err", err)
+			}
+		})
+	}
+	for _, c := range o.posts {
+		wg.Go(func() {
+			if err := c.Run(outer); err != nil {
+				o.log.Error("messages ended", "err", err)
 			}
 		})
 	}
@@ -103,10 +112,14 @@ func (o *outfit) open(c *core.Core) error {
 		// A broker's missing secret is no reason to stop watching gas.
 		if o.mqtt, err = announce.NewMQTT(opt); err != nil {
 			o.mqtt = nil
+			o.paths = append(o.paths, unused(mqttPath, err))
 			o.extra = append(o.extra, &lost{sensors.BrokerLink, err})
 			o.log.Error("running without MQTT", "output", "mqtt", "err", err)
+		} else {
+			o.paths = append(o.paths, web.Path{Name: mqttPath, State: o.mqtt.Says})
 		}
 	}
+	o.openPosts()
 	if o.cfg.StateDir != "" {
 		// Without it the other commands cannot speak to the daemon; the watch goes on.
 		if o.board, err = listenControl(o.cfg.StateDir); err != nil {
@@ -117,7 +130,8 @@ func (o *outfit) open(c *core.Core) error {
 		version, revision := build()
 		opt := web.Options{Hosts: o.cfg.Page.Hosts, Command: o.do, Metrics: o.cfg.Page.Metrics, Version: version,
 			Revision: revision, Built: made(), Log: o.log, Sounder: o.buzzer != nil && o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
-			Writable: o.cfg.Page.Commands, VanName: o.cfg.VanName, Zone: o.cfg.Core.Nights.Zone}
+			Writable: o.cfg.Page.Commands, VanName: o.cfg.VanName, Zone: o.cfg.Core.Nights.Zone,
+			Paths: o.paths}
 		if o.store != nil {
 			opt.Past = o.store
 		}
@@ -146,11 +160,7 @@ func (o *outfit) guard(opt *web.Options) {
 }
 
 func (o *outfit) openStore(c *core.Core) (*history.Store, error) {
-	var paths []string
-	if o.cfg.MQTT != nil {
-		paths = append(paths, mqttPath)
-	}
-	store, err := o.openWithin(history.Options{Wiring: o.cfg.Core.Wiring, Paths: paths, Log: o.log})
+	store, err := o.openWithin(history.Options{Wiring: o.cfg.Core.Wiring, Paths: o.outboxes(), Daily: o.dailies(), Log: o.log})
 	if err != nil {
 		if !errors.Is(err, errNoDisk) { // what does not answer would not be read either
 			err = errors.Join(err, o.salvage(c))
@@ -271,6 +281,9 @@ func (o *outfit) options(c *core.Core) daemon.Options {
 	}
 	if o.mqtt != nil {
 		opt.Outputs = append(opt.Outputs, o.mqtt)
+	}
+	for _, c := range o.posts {
+		opt.Outputs = append(opt.Outputs, c)
 	}
 	opt.Outputs = append(opt.Outputs, o.extra...)
 	return opt
