@@ -285,6 +285,7 @@ func (c *Courier) round(ctx context.Context) error {
 	c.settle(ctx, c.times.commit)
 	all := c.waiting(ctx)
 	if c.linkNow().gone {
+		c.since = time.Time{}
 		return nil
 	}
 	var last error

@@ -490,6 +490,47 @@ func TestAFullOutboxNeverKeepsUrgentOnesBehindWhatIsHeld(t *testing.T) {
 	})
 }
 
+func TestWhateverWaitsACourierRests(t *testing.T) {
+	quiet := func(s *core.Snapshot) { s.Quiet = true }
+	for name, tt := range map[string]struct {
+		mod    func(*core.Snapshot)
+		answer error
+		refuse bool // by the store
+		gather time.Duration
+	}{
+		"nothing":                             {},
+		"held for the morning":                {mod: quiet},
+		"held for the morning, mail":          {mod: quiet, gather: mailGather},
+		"held in memory":                      {mod: quiet, refuse: true},
+		"the other end is gone":               {answer: fault{text: "410", kind: gone}},
+		"the other end is gone, from memory":  {answer: fault{text: "410", kind: gone}, refuse: true},
+		"it is away":                          {answer: fault{text: "no network"}},
+		"it is away, from memory":             {answer: fault{text: "no network"}, refuse: true},
+		"it refuses, and some is held":        {mod: quiet, answer: fault{text: "400", kind: refused}},
+		"it refuses, and some is held, mail":  {mod: quiet, answer: fault{text: "400", kind: refused}, gather: mailGather},
+		"it refuses all but asks for an hour": {answer: fault{text: "429", after: time.Hour}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				end := newEnd()
+				end.answer = func([]transition) error { return tt.answer }
+				r := setOut(t, end, newShop(), func(c *Courier) { c.gather = tt.gather })
+				defer r.stop()
+				r.shop.refuse, r.mod = tt.refuse, tt.mod
+				r.live(moved("pipe-cold", alerts.Unacked, 1))
+				r.live(moved("gas-leave", alerts.Unacked, 2))
+				r.live(moved("pipe-cold", alerts.Acked, 3))
+				r.lives(200)
+				before := r.shop.asked
+				r.lives(3600)
+				if n := r.shop.asked - before; n > 70 {
+					t.Errorf("the store was asked %d times in an hour in which nothing happened", n)
+				}
+			})
+		})
+	}
+}
+
 func TestALogOfAPathNamesItOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := newLedger()
