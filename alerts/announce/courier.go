@@ -166,7 +166,7 @@ func (c *Courier) Says() string {
 		text += fmt.Sprintf(" %s for the end of quiet hours.", messagesWait(s.heldN))
 	}
 	if s.expiredN > 0 {
-		text += fmt.Sprintf(" %d came too late to be news and were given up; the event log has them.", s.expiredN)
+		text += fmt.Sprintf(" %d were over or too old before they could be told; the event log has them.", s.expiredN)
 	}
 	return text
 }
@@ -371,6 +371,10 @@ func (c *Courier) waiting(ctx context.Context) []parcel {
 		}
 	}
 	c.mu.Unlock()
+	all, over := collapse(all)
+	for _, p := range over {
+		giveUp(p.transition, p.row)
+	}
 	c.shunned = shunned
 	slices.SortStableFunc(all, func(a, b parcel) int {
 		return cmp.Or(before(a.urgent, b.urgent), before(shunned[b.id()], shunned[a.id()]), cmp.Compare(a.event.Seq, b.event.Seq))
@@ -386,6 +390,35 @@ func (c *Courier) waiting(ctx context.Context) []parcel {
 	c.state.waitingN, c.state.heldN = len(all), heldN
 	c.link.Unlock()
 	return all
+}
+
+// collapse takes out what was of low priority, began and was over before it could be told: its
+// receivers would learn of nothing that is.
+func collapse(all []parcel) (rest, over []parcel) {
+	ends := map[string]uint64{} // by alarm: the number of the newest end that has its beginning here
+	begun := map[string]bool{}
+	for _, p := range all {
+		a := p.event.Alarm
+		if a == nil || a.Priority != alerts.Low.String() {
+			continue
+		}
+		switch a.To {
+		case alerts.Unacked.String():
+			begun[a.ID] = true
+		case alerts.Returned.String(), alerts.Normal.String():
+			if begun[a.ID] {
+				ends[a.ID] = p.event.Seq
+			}
+		}
+	}
+	for _, p := range all {
+		if a := p.event.Alarm; a != nil && a.Priority == alerts.Low.String() && p.event.Seq <= ends[a.ID] {
+			over = append(over, p)
+		} else {
+			rest = append(rest, p)
+		}
+	}
+	return rest, over
 }
 
 func before(a, b bool) int {

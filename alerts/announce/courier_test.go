@@ -409,7 +409,7 @@ func TestOnlyAStaleWordAboutFuelIsGivenUp(t *testing.T) {
 		if got := end.took(); !slices.Equal(got, []string{"2", "5", "3", "4"}) {
 			t.Errorf("taken %v, want all but the first: its clock was right, and a day has passed", got)
 		}
-		if says := r.c.Says(); !strings.Contains(says, "1 came too late to be news") {
+		if says := r.c.Says(); !strings.Contains(says, "1 were over or too old") {
 			t.Errorf("the path says %q", says)
 		}
 	})
@@ -529,6 +529,31 @@ func TestWhateverWaitsACourierRests(t *testing.T) {
 			})
 		})
 	}
+}
+
+func TestWhatWasLowAndIsOverIsNotToldAfterwards(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answer = func([]transition) error { return fault{text: "no network"} }
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		r.live(moved("clock-untrusted", alerts.Unacked, 1)) // low, over
+		r.live(moved("pipe-cold", alerts.Unacked, 2))       // medium, over
+		r.live(moved("clock-untrusted", alerts.Returned, 3))
+		r.live(moved("clock-untrusted", alerts.Unacked, 4)) // and begun again
+		r.live(moved("pipe-cold", alerts.Returned, 5))
+		r.lives(600)
+		end.answer = nil
+		r.lives(301)
+		if got := end.took(); !slices.Equal(got, []string{"2", "4", "5"}) || r.shop.left() != 0 {
+			t.Errorf("taken %v, %d left; want all but the low one that was over", got, r.shop.left())
+		}
+		r.live(moved("clock-untrusted", alerts.Returned, 6)) // its beginning was told, so its end is
+		r.lives(5)
+		if got := end.took(); !slices.Equal(got, []string{"2", "4", "5", "6"}) {
+			t.Errorf("taken %v", got)
+		}
+	})
 }
 
 func TestALogOfAPathNamesItOnce(t *testing.T) {

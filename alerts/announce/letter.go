@@ -130,6 +130,8 @@ func stateWords(a *alerts.Transition, now *core.Snapshot) string {
 	switch st := statusOf(now, a.ID); {
 	case a.ID == "gas-leave", a.ID == "gas-warning", a.ID == "gas-trace":
 		ended = "level fell, cause unknown"
+	case a.ID == "gas-blind":
+		ended = "watching again"
 	case st != nil && (st.Class == alerts.ClassGas || st.Class == alerts.ClassCO):
 		ended = "no longer seen, cause unknown"
 	}
