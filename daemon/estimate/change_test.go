@@ -116,8 +116,8 @@ func TestASaidBlendSurvivesARestartAndGivesWayToAChangedConfiguration(t *testing
 func TestATareCanWaitUntilMorning(t *testing.T) {
 	b := newBench(t, 7.72+0.4)
 	b.run(10*time.Minute, 0)
-	e := b.swap(8.31, 6.8)
-	e = b.word(Change{Name: "red", Blend: MixBlend})
+	b.swap(8.31, 6.8)
+	e := b.word(Change{Name: "red", Blend: MixBlend})
 	if e.TareEntered || e.FuelKg.High-e.FuelKg.Low < 0.6 || e.FuelKg.Why != "tare not entered" {
 		t.Fatalf("in the night: fuel %+v, tare entered %v; want a wide interval that says why", e.FuelKg, e.TareEntered)
 	}

@@ -139,6 +139,9 @@ type WeightWatch struct {
 	Quiet         bool     // nothing burns, so it is watching now
 	LossGPerH     Quantity // fitted loss
 	SmallestGPerH Quantity // smallest loss it can tell from none by now
+	BlindForS     float64  // until the scale has settled after a drive or a change, seconds; nothing counts before
+	NextInS       float64  // quiet time until it can tell less, seconds; 0 if it never will
+	NextGPerH     Quantity // and what it can tell then at best, with the temperature at rest
 	Suspected     bool
 	Fast          bool   // it falls faster than every appliance together could burn
 	Why           string // reason for Suspected, or why it is not watching
@@ -167,6 +170,7 @@ type Estimates struct {
 	Shares       []Share  // the likeliest split of the burn by appliance, configuration order
 	BurnedKg     float64  // since the first start, never falls
 	CapacityKg   Quantity // fill by the stamp
+	StampSDKg    float64  // how far a stamped tare may be off, one standard deviation
 	TareEntered  bool     // a person entered the tare of the cylinder now on the scale
 	TareLearned  bool     // it was weighed when this cylinder had burned itself empty
 	RequalifyBy  string   // YYYY-MM said of it, "" if nothing was

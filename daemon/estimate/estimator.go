@@ -159,6 +159,7 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	out.TareEntered, out.TareLearned = w.tare.entered, w.tare.learned
 	out.CylinderName, out.RequalifyBy, out.Known = w.known.on.Name, w.known.on.RequalifyBy, w.known.told
 	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && w.presence == Present && w.leastKg > c.CapacityKg
+	out.StampSDKg = stampSD(c)
 	out.Blend, out.UndoForS = w.known.on.Blend, w.undoForS(upS)
 	e.vessel.holds(w.known.on.Blend)
 	e.vessel.said(Change{CapacityKg: w.p.Cylinder.CapacityKg})
@@ -172,6 +173,7 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 		thin: out.Heat == Yes && out.SupplyRatio.Known() && out.SupplyRatio.Low < 1}
 	e.starved(upS, out, watching)
 	out.Watch = w.watch.result(watching)
+	w.watch.ahead(upS, w.p.Scale, &out.Watch)
 	e.gush.tell(out)
 }
 

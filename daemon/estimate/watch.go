@@ -14,9 +14,10 @@ const (
 	pointsMostN   = 144 // a day
 	pointBlocksN  = 30  // of the 60 that a point may hold
 	calmAfterS    = 120
-	busyBlocksN   = 6   // a flicker of the estimate is shorter, no appliance is
-	quietBelow    = 0.8 // of the least appliance: less than this is no appliance
-	slopeSDs      = 3.3 // as in sensing.md 3.8
+	busyBlocksN   = 6       // a flicker of the estimate is shorter, no appliance is
+	quietBelow    = 0.8     // of the least appliance: less than this is no appliance
+	quietFrac     = 2.0 / 3 // of a window that must be quiet
+	slopeSDs      = 3.3     // as in sensing.md 3.8
 	outflowS      = 6000
 	notCalledS    = 3000 // of flow at the heater's rate, when no heat is called for and no burner has it
 	coolingFlowS  = 3600 // of flow at the heater's rate, while the cabin cools by
@@ -258,7 +259,7 @@ func (w *weightWatch) at(i int) watchPoint { return w.ring[(w.head+i)%len(w.ring
 // unless some see a loss: then the one that sees it most plainly.
 func (w *weightWatch) judge(upS, kg float64, s Scale) {
 	limit := s.tcLimitKgPerK(kg)
-	cheap := min(max((s.ZeroTCGPerK-0.42)/(2.5-0.42), 0), 1)
+	cheap := cheapFrac(s)
 	was := w.suspected
 	w.suspected, w.open = false, false
 	plainest := 0.0
@@ -328,7 +329,7 @@ func (w *weightWatch) fit(fromS, hours float64) (slope, bool) {
 	for first > 0 && w.at(first-1).UpS >= fromS {
 		first--
 	}
-	if float64(w.n-first) < hours*3600/pointS*2/3 {
+	if float64(w.n-first) < hours*3600/pointS*quietFrac {
 		return slope{}, false
 	}
 	var m moments
@@ -361,6 +362,27 @@ func (w *weightWatch) fit(fromS, hours float64) (slope, bool) {
 	rest := max(m.kk-b*m.tk, 0)
 	return slope{-b, math.Sqrt(rest / float64(m.free-1) / m.tt), m.tc / m.tt, m}, true
 }
+
+// ahead fills in when the watch can tell less than now, and how little.
+func (w *weightWatch) ahead(upS float64, s Scale, r *WeightWatch) {
+	r.NextGPerH = Unknown("it tells no less than now")
+	if s.CountsPerKg == 0 {
+		return
+	}
+	r.BlindForS = max(0, w.blankS-upS)
+	for _, win := range watchWindows {
+		lacks := math.Ceil(win.h*3600/pointS*quietFrac) - float64(w.n)
+		if lacks <= 0 {
+			continue
+		}
+		g := win.goodGPerH + cheapFrac(s)*(win.cheapGPerH-win.goodGPerH)
+		r.NextInS, r.NextGPerH = r.BlindForS+lacks*pointS, Quantity{Value: g, Low: g, High: g, Quality: sensors.Good, At: seconds(upS)}
+		return
+	}
+}
+
+// cheapFrac is where a cell stands between a good one and a cheap one, 0 to 1.
+func cheapFrac(s Scale) float64 { return min(max((s.ZeroTCGPerK-0.42)/(2.5-0.42), 0), 1) }
 
 // result is what the watch says now; tracking is whether the scale weighs.
 func (w *weightWatch) result(tracking bool) WeightWatch {

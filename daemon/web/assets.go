@@ -19,7 +19,7 @@ type asset struct {
 
 // assets are the files of the page. Their names change with their content, so a phone may
 // keep them for ever.
-type assets struct{ css, js, pair, icon asset }
+type assets struct{ css, js, doing, pair, icon asset }
 
 func loadAssets() assets {
 	// One request for each kind, whatever the number of files: a phone at the edge of a
@@ -37,15 +37,16 @@ func loadAssets() assets {
 		return asset{"/assets/" + hex.EncodeToString(sum[:8]) + ext, kind, body}
 	}
 	return assets{
-		css:  load(".css", "text/css; charset=utf-8", "page", "doing", "phones"),
-		js:   load(".js", "text/javascript; charset=utf-8", "page", "doing"),
-		pair: load(".js", "text/javascript; charset=utf-8", "pair"),
-		icon: load(".svg", "image/svg+xml", "icon"),
+		css:   load(".css", "text/css; charset=utf-8", "page", "doing", "phones"),
+		js:    load(".js", "text/javascript; charset=utf-8", "page", "clock"),
+		doing: load(".js", "text/javascript; charset=utf-8", "doing"), // of the pages that follow nothing
+		pair:  load(".js", "text/javascript; charset=utf-8", "pair"),
+		icon:  load(".svg", "image/svg+xml", "icon"),
 	}
 }
 
 func (a assets) serve(w http.ResponseWriter, r *http.Request) {
-	for _, f := range [...]asset{a.css, a.js, a.pair, a.icon} {
+	for _, f := range [...]asset{a.css, a.js, a.doing, a.pair, a.icon} {
 		if r.URL.Path == f.path {
 			w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 			w.Header().Set("Content-Type", f.kind)

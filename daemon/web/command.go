@@ -64,11 +64,25 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 		s.sendPage(w, r, http.StatusUnprocessableEntity, notice{Text: sentence(err), Refused: true})
 		return
 	}
+	if s.writable() && !s.confirmed(w, r, cmd) {
+		return
+	}
 	if status, err := s.carryOut(r, cmd); err != nil {
 		s.sendPage(w, r, status, notice{Text: sentence(err), Refused: status != http.StatusAccepted})
 		return
 	}
-	http.Redirect(w, r, "/?done="+cmd.Verb(), http.StatusSeeOther)
+	http.Redirect(w, r, after(cmd)+"?done="+cmd.Verb(), http.StatusSeeOther)
+}
+
+// after is the page on which a person goes on once an order is done.
+func after(cmd core.Command) string {
+	switch {
+	case cmd.Changed != nil, cmd.Undone, cmd.Collar != nil:
+		return "/change"
+	case cmd.Joint != nil:
+		return "/check"
+	}
+	return "/"
 }
 
 // carryOut hands over a command that was checked, waits until its effect is stored, and says
@@ -103,7 +117,8 @@ func mayAsk(r *http.Request, c core.Command) error {
 		return errors.New("command: actor is set here, not by the sender")
 	}
 	switch verb := c.Verb(); verb {
-	case "ack", "reset", "shelve", "unshelve", "cylinder_changed", "expected_low", "weight_watch", "wall_set":
+	case "ack", "reset", "shelve", "unshelve", "cylinder_changed", "expected_low", "weight_watch", "wall_set", "change_undone", "collar_read",
+		"joint_checked", "alarm_answered":
 		return nil
 	case "calibrated", "calibration_undone", "sounder_heard": // where the page may be written, whoever writes is its owner
 		return nil
@@ -144,6 +159,14 @@ func (s *Server) formCommand(r *http.Request) (core.Command, error) {
 		return core.Command{Changed: &estimate.Change{Same: true}}, nil
 	case "another":
 		return formChange(f.Get)
+	case "collar":
+		return formCollar(f.Get)
+	case "undo":
+		return core.Command{Undone: true}, nil
+	case "joint":
+		return formJoint(f), nil
+	case "answer", "dismiss":
+		return formAnswer(f)
 	case "low":
 		c, err := entered(f.Get("low"), "expected low")
 		if err != nil {
@@ -162,6 +185,16 @@ func (s *Server) formCommand(r *http.Request) (core.Command, error) {
 
 // kgPerLb is exact by the definition of the international pound.
 const kgPerLb = 0.45359237
+
+// formCollar reads what the collar of the cylinder on the scale says.
+func formCollar(get func(string) string) (core.Command, error) {
+	cmd, err := formChange(get)
+	if err != nil {
+		return cmd, err
+	}
+	ch := cmd.Changed
+	return core.Command{Collar: &estimate.Collar{TareKg: ch.TareKg, CapacityKg: ch.CapacityKg, RequalifyBy: ch.RequalifyBy}}, nil
+}
 
 func formChange(get func(string) string) (core.Command, error) {
 	var ch estimate.Change
@@ -188,6 +221,7 @@ func formChange(get func(string) string) (core.Command, error) {
 		}
 		*field.into = *v
 	}
+	ch.Blend = estimate.Blend(get("blend"))
 	ch.Name, ch.RequalifyBy = strings.TrimSpace(get("name")), strings.TrimSpace(get("requalify"))
 	return core.Command{Changed: &ch}, nil
 }
@@ -217,7 +251,15 @@ func saidOf(verb string) string {
 	case "unshelve":
 		return "Back on watch."
 	case "cylinder_changed":
-		return "Cylinder noted."
+		return "Cylinder noted. Now check the joints."
+	case "change_undone":
+		return "Taken back. The cylinder is again what it was before."
+	case "collar_read":
+		return "Collar noted."
+	case "joint_checked":
+		return "Noted."
+	case "alarm_answered":
+		return "Thank you. It is in the log; no limit changes by it."
 	case "expected_low":
 		return "Expected low noted."
 	case "weight_watch":

@@ -21,12 +21,20 @@ const (
 func TestAFormBecomesOneCommand(t *testing.T) {
 	yes, no, twentyLb := true, false, 20.0
 	for form, want := range map[string]core.Command{
-		"do=ack&alarm=starved":            {Actor: "page", Ack: "starved"},
-		"do=reset&alarm=gas-leave":        {Actor: "page", Reset: "gas-leave"},
-		"do=shelve&alarm=starved&hours=8": {Actor: "page", Shelve: &core.Shelve{Alarm: "starved", ForS: 28800}},
-		"do=unshelve&alarm=starved":       {Actor: "page", Unshelve: "starved"},
-		"do=same":                         {Actor: "page", Changed: &estimate.Change{Same: true}},
-		"do=another":                      {Actor: "page", Changed: &estimate.Change{}},
+		"do=ack&alarm=starved":                                  {Actor: "page", Ack: "starved"},
+		"do=reset&alarm=gas-leave&confirm=1":                    {Actor: "page", Reset: "gas-leave"},
+		"do=shelve&alarm=starved&hours=8&confirm=1":             {Actor: "page", Shelve: &core.Shelve{Alarm: "starved", ForS: 28800}},
+		"do=unshelve&alarm=starved":                             {Actor: "page", Unshelve: "starved"},
+		"do=same":                                               {Actor: "page", Changed: &estimate.Change{Same: true}},
+		"do=shelve&alarm=tonight-short&hours=1":                 {Actor: "page", Shelve: &core.Shelve{Alarm: "tonight-short", ForS: 3600}},
+		"do=another":                                            {Actor: "page", Changed: &estimate.Change{}},
+		"do=another&blend=mix&name=+red+":                       {Actor: "page", Changed: &estimate.Change{Blend: estimate.MixBlend, Name: "red"}},
+		"do=collar&tare=7.7&requalify=2031-05":                  {Actor: "page", Collar: &estimate.Collar{TareKg: 7.7, RequalifyBy: "2031-05"}},
+		"do=collar&capacity=20&mass=lb":                         {Actor: "page", Collar: &estimate.Collar{CapacityKg: twentyLb * kgPerLb}},
+		"do=undo&confirm=1":                                     {Actor: "page", Undone: true},
+		"do=joint&joint=pigtail&result=bubbles":                 {Actor: "page", Joint: &core.JointCheck{Joint: "pigtail", Result: core.Bubbles}},
+		"do=answer&card=41&choice=cooking&text=+onions+":        {Actor: "page", Answered: &core.Answer{Card: 41, Choice: "cooking", Text: "onions"}},
+		"do=dismiss&card=41&choice=cooking&text=x":              {Actor: "page", Answered: &core.Answer{Card: 41, Choice: core.Dismissed}},
 		"do=another&tare=7,70&fill=&capacity=9.1&mass=kg":       {Actor: "page", Changed: &estimate.Change{TareKg: 7.7, CapacityKg: 9.1}},
 		"do=another&tare=20&mass=lb":                            {Actor: "page", Changed: &estimate.Change{TareKg: twentyLb * kgPerLb}},
 		"do=low&low=-12&temp=c":                                 {Actor: "page", ExpectedLow: &core.ExpectedLow{C: -12}},
@@ -40,11 +48,14 @@ func TestAFormBecomesOneCommand(t *testing.T) {
 			o.Command = func(_ context.Context, c core.Command) error { got = c; return nil }
 		})
 		w := ask(s, "POST", "/do", form, "Content-Type", asForm)
-		if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/?done="+want.Verb() {
+		if w.Code != http.StatusSeeOther || w.Header().Get("Location") != after(want)+"?done="+want.Verb() {
 			t.Errorf("%s: %d to %q, want 303 back to the page with %q", form, w.Code, w.Header().Get("Location"), want.Verb())
 		}
 		if !reflect.DeepEqual(got, want) {
 			t.Errorf("%s became %+v, want %+v", form, got, want)
+		}
+		if w.Code != http.StatusSeeOther {
+			continue
 		}
 		if page := ask(s, "GET", w.Header().Get("Location"), "").Body.String(); !strings.Contains(page, saidOf(want.Verb())) {
 			t.Errorf("%s: the page does not say what was done", form)
@@ -58,18 +69,25 @@ func TestAWrongFormIsRefusedOnThePageWithTheReason(t *testing.T) {
 		o.Command = func(context.Context, core.Command) error { taken++; return nil }
 	})
 	for form, want := range map[string]string{
-		"do=another&tare=-7.7":            "tare -7.7 kg is not between 1 kg and 80 kg",
-		"do=another&tare=0":               "0 is no weight",
-		"do=another&tare=NaN":             "tare NaN kg is not between",
-		"do=another&fill=heavy":           "&#34;heavy&#34; is not a number",
-		"do=low":                          "enter a temperature",
-		"do=low&low=-100":                 "is not between -60 C and 50 C",
-		"do=shelve&alarm=starved":         "for how many hours",
-		"do=shelve&alarm=starved&hours=9": "between 60 s and 8 h",
-		"do=shelve&hours=1":               "name the alarm",
-		"do=ack":                          "Nothing asked for",
-		"do=stop":                         "names no action",
-		"":                                "names no action",
+		"do=another&tare=-7.7":                "tare -7.7 kg is not between 1 kg and 80 kg",
+		"do=another&tare=0":                   "0 is no weight",
+		"do=another&tare=NaN":                 "tare NaN kg is not between",
+		"do=another&fill=heavy":               "&#34;heavy&#34; is not a number",
+		"do=low":                              "enter a temperature",
+		"do=low&low=-100":                     "is not between -60 C and 50 C",
+		"do=shelve&alarm=starved":             "for how many hours",
+		"do=shelve&alarm=starved&hours=9":     "between 60 s and 8 h",
+		"do=shelve&hours=1":                   "name the alarm",
+		"do=ack":                              "Nothing asked for",
+		"do=another&blend=butane":             "is not one of propane, mix, unknown",
+		"do=collar":                           "nothing entered",
+		"do=collar&tare=heavy":                "is not a number",
+		"do=joint&joint=pigtail":              "neither no-bubbles nor bubbles",
+		"do=joint&joint=elbow&result=bubbles": "none of valve-outlet",
+		"do=answer&choice=cooking":            "names no card",
+		"do=answer&card=41":                   "choose what it was",
+		"do=stop":                             "names no action",
+		"":                                    "names no action",
 	} {
 		w := ask(s, "POST", "/do", form, "Content-Type", asForm)
 		body := w.Body.String()
@@ -133,7 +151,7 @@ func TestARefusalOfTheVanIsShownToThePerson(t *testing.T) {
 	if w.Code != 409 || !strings.Contains(w.Body.String(), "still active") {
 		t.Errorf("in JSON: %d %s, want 409 and the reason", w.Code, w.Body)
 	}
-	w = ask(s, "POST", "/do", "do=reset&alarm=gas-leave", "Content-Type", asForm)
+	w = ask(s, "POST", "/do", "do=reset&alarm=gas-leave&confirm=1", "Content-Type", asForm)
 	if w.Code != 409 || !strings.Contains(w.Body.String(), "gas-leave is still active &lt;at 6 %&gt;") {
 		t.Errorf("on the page: %d, want 409 and the reason, escaped", w.Code)
 	}
@@ -174,7 +192,7 @@ func TestAPhoneKeepsItsOwnLook(t *testing.T) {
 		t.Fatalf("status %d, cookies %v, want 303 and one strict cookie night.lb.f.psi.btu.gross", w.Code, cookies)
 	}
 	page := ask(s, "GET", "/", "", "Cookie", "look=night.lb.f.psi.btu.gross").Body.String()
-	for _, want := range []string{`data-theme="night"`, ">11.5</span> <span class=\"unit\" data-live=\"fuel_kg.unit\">lb<", "°F", "Stamped tare (TW), lb",
+	for _, want := range []string{`data-theme="night"`, ">11.5</span> <span class=\"unit\" data-live=\"fuel_kg.unit\">lb<", "°F", "Net 10.8–12.1 lb of 20.0 lb by the stamp",
 		">34</span> <span class=\"unit\" data-live=\"cylinder_gauge_kpa.unit\">psi<", ">8200</span> <span class=\"unit\" data-live=\"burn_kg_h.unit\">BTU/h gross<"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("page of that phone lacks %q", want)

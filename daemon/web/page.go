@@ -38,6 +38,9 @@ type pageData struct {
 	Cost      template.HTML
 	CostSays  string
 	Cylinders []knownView
+	Change    *changeView // nil before the first snapshot
+	Check     *checkView
+	Confirm   *confirmView
 }
 
 // knownView is a cylinder that was here before.
@@ -79,6 +82,7 @@ func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, sa
 	}
 	if d.Known {
 		d.Cylinders = knownViews(f.snap.Est, l)
+		d.Change = s.changeView(f.snap, l)
 		ctx, cancel := context.WithTimeout(r.Context(), storeWait)
 		defer cancel()
 		s.draw(ctx, &d, f.snap)

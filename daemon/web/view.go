@@ -43,8 +43,10 @@ type view struct {
 	Absent   string // what is not fitted
 	Costs    []row
 	Watch    string
-	Asked    bool // a weight watch was asked for
 	Told     []toldView
+	Sees     string     // what a weight watch can tell, now and later
+	Cards    []cardView // ask what an alarm was
+	Asked    bool       // a weight watch was asked for
 	Cert     string
 	Shape    string // changes when the page must be drawn anew, not only its texts
 }
@@ -119,7 +121,8 @@ func (s *Server) view(f *frame, l look) view {
 	v.Tonight = tonightRows(f, l)
 	v.Now, v.Absent = nowRows(f, l)
 	v.Costs = costRows(f, l)
-	v.Watch, v.Asked = watchLine(e.Watch), e.Watch.Asked
+	v.Watch, v.Sees, v.Asked = watchLine(e.Watch), watchSees(e.Watch), e.Watch.Asked
+	v.Cards = s.cardViews(snap)
 	v.Shape = v.shape(f)
 	return v
 }
@@ -156,7 +159,7 @@ func (s *Server) clock(t time.Time) string { return show.Clock(t, s.opt.Zone) }
 // elements carry.
 func (s *Server) texts(f *frame, l look) map[string]string {
 	v := s.view(f, l)
-	out := map[string]string{"shape": v.Shape, "read": v.Read, "clock": v.Clock, "verdict": v.Verdict, "odds": v.Odds, "watch": v.Watch}
+	out := map[string]string{"shape": v.Shape, "read": v.Read, "clock": v.Clock, "verdict": v.Verdict, "odds": v.Odds, "watch": v.Watch, "watch.sees": v.Sees}
 	for _, p := range v.Told {
 		out["told."+p.Name] = p.State
 	}
@@ -195,6 +198,9 @@ func (v view) shape(f *frame) string {
 		for _, a := range list {
 			add(a.ID, a.Priority, a.Title, a.Since, fmt.Sprint(a.CanAck, a.CanReset, a.CanShelf, a.Shelved))
 		}
+	}
+	for _, c := range v.Cards {
+		add("card", strconv.FormatUint(c.Seq, 10))
 	}
 	for _, r := range slices.Concat(v.Now, v.Costs) {
 		add(r.Key, strconv.FormatBool(r.Known))

@@ -163,6 +163,9 @@ func (s *Server) routes() {
 	h("POST /api/pair", owner, s.postInviteJSON)
 	h("POST /api/revoke", owner, s.postRevokeJSON)
 	h("POST /test/{path}", owner, s.postTest)
+	h("GET /change", owner, s.getDoing("change", s.getChange))
+	h("POST /change", owner, s.postPreview)
+	h("GET /check", owner, s.getDoing("check", s.getCheck))
 	if s.opt.Metrics {
 		h("GET "+metricsPath, viewer, s.metrics().ServeHTTP)
 	}
