@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"frostline/daemon/core"
+	"frostline/daemon/estimate"
 	"frostline/daemon/nights"
 )
 
@@ -35,6 +36,52 @@ func TestEveryVersionOfANightCanBeListed(t *testing.T) {
 	}
 	if *got[1].BurnedKg != 0.71 || *got[2].BurnedKg != 0.7 {
 		t.Errorf("of two rows of one version the last recorded comes first: %g, %g", *got[1].BurnedKg, *got[2].BurnedKg)
+	}
+}
+
+func TestANightComesWithItsNeighbours(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	commit(t, s, v, night("2026-11-20", 2, 0.3), night("2026-11-21", 1, 0.4), night("2026-11-23", 2, 0.9), night("2026-11-21", 2, 0.5), night("2026-11-24", 2, 1))
+	for date, want := range map[string][]string{
+		"2026-11-21": {"2026-11-20 v2", "2026-11-21 v2", "2026-11-23 v2"},
+		"2026-11-20": {"2026-11-20 v2", "2026-11-21 v2"},
+		"2026-11-24": {"2026-11-23 v2", "2026-11-24 v2"},
+		"2027-01-01": {"2026-11-23 v2", "2026-11-24 v2"},
+		"2020-01-01": {"2026-11-20 v2"},
+	} {
+		if got, err := s.NightsNear(deadline(t), date); err != nil || !reflect.DeepEqual(dates(got), want) {
+			t.Errorf("around %s: %v, %v, want %v", date, dates(got), err, want)
+		}
+	}
+}
+
+func TestTheEventsOfANightAreFoundAmongMany(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	for day := range 6 { // each ends with its night
+		for range 5 {
+			v.up += 4 * time.Hour
+			commit(t, s, v, happening(estimate.BurnerOn))
+		}
+		v.up += 4*time.Hour - 6*time.Second // commits take a second each
+		commit(t, s, v, night(dusk().AddDate(0, 0, day).Format(time.DateOnly), 2, 1))
+	}
+	from := dusk().AddDate(0, 0, 2).Add(time.Hour)
+	got, err := s.EventsIn(deadline(t), from, from.Add(12*time.Hour))
+	if err != nil || len(got) != 3 {
+		t.Fatalf("%d events of half a day, %v, want three", len(got), err)
+	}
+	for i, e := range got {
+		if e.Stamp.Wall.Before(from) || !e.Stamp.Wall.Before(from.Add(12*time.Hour)) || i > 0 && e.Seq <= got[i-1].Seq {
+			t.Errorf("event %d at %v is out of the stretch or of order", e.Seq, e.Stamp.Wall)
+		}
+	}
+	if late, err := s.EventsIn(deadline(t), dusk().AddDate(0, 0, 5).Add(time.Hour), dusk().AddDate(0, 0, 9)); err != nil || len(late) != 6 {
+		t.Errorf("%d events since the last evening, %v, want its five and its night", len(late), err)
+	}
+	if none, err := s.EventsIn(deadline(t), dusk().AddDate(1, 0, 0), dusk().AddDate(1, 0, 1)); err != nil || len(none) != 0 {
+		t.Errorf("%d events of next year, %v", len(none), err)
 	}
 }
 

@@ -59,14 +59,28 @@ type Ledger struct {
 }
 
 // NewLedger makes an empty ledger for the window of p.
-func NewLedger(p Params) *Ledger {
+func NewLedger(p Params) *Ledger { return &Ledger{p: p.filled()} }
+
+// filled has the defaults in place of what is not given.
+func (p Params) filled() Params {
 	if p.Zone == nil {
 		p.Zone = time.UTC
 	}
 	if p.StartMin == p.EndMin {
 		p.StartMin, p.EndMin = 18*60, 10*60
 	}
-	return &Ledger{p: p}
+	return p
+}
+
+// Window is from when to when the night of a local date lasts, the date being that of its
+// evening as 2006-01-02. Anything else is no night.
+func (p Params) Window(date string) (from, to time.Time, ok bool) {
+	day, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return from, to, false
+	}
+	_, from, to = p.filled().night(day.Date())
+	return from, to, true
 }
 
 // Saved is what the ledger must remember over a restart.
@@ -229,7 +243,7 @@ func (l *Ledger) around(wall time.Time) stretch {
 	local := wall.In(l.p.Zone)
 	var ended time.Time
 	for back := -1; back <= 1; back++ {
-		date, from, to := l.night(local.Year(), local.Month(), local.Day()+back)
+		date, from, to := l.p.night(local.Year(), local.Month(), local.Day()+back)
 		switch {
 		case wall.Before(from):
 			return stretch{"", ended, from}
@@ -242,13 +256,13 @@ func (l *Ledger) around(wall time.Time) stretch {
 }
 
 // night is the window whose evening is the given local day.
-func (l *Ledger) night(y int, m time.Month, d int) (date string, from, to time.Time) {
+func (p Params) night(y int, m time.Month, d int) (date string, from, to time.Time) {
 	at := func(day, minute int) time.Time {
-		return time.Date(y, m, day, minute/60, minute%60, 0, 0, l.p.Zone)
+		return time.Date(y, m, day, minute/60, minute%60, 0, 0, p.Zone)
 	}
-	from, to = at(d, l.p.StartMin), at(d, l.p.EndMin)
-	if l.p.EndMin <= l.p.StartMin {
-		to = at(d+1, l.p.EndMin)
+	from, to = at(d, p.StartMin), at(d, p.EndMin)
+	if p.EndMin <= p.StartMin {
+		to = at(d+1, p.EndMin)
 	}
 	return from.Format("2006-01-02"), from, to
 }
@@ -261,7 +275,7 @@ func (l *Ledger) coming(wall time.Time) (date string, from, to time.Time) {
 	}
 	local := wall.In(l.p.Zone)
 	for ahead := 0; ; ahead++ {
-		date, from, to = l.night(local.Year(), local.Month(), local.Day()+ahead)
+		date, from, to = l.p.night(local.Year(), local.Month(), local.Day()+ahead)
 		if from.After(wall) {
 			return date, from, to
 		}
