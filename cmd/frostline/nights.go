@@ -190,7 +190,7 @@ func cell(v *float64, digits int) string {
 }
 
 func nightsSVG(out io.Writer, rows []nights.Night, picture string) error {
-	svg := show.StripOfNights(nights.StripPicture(rows))
+	svg, _ := show.StripOfNights(nights.StripPicture(rows))
 	if picture == "cost" {
 		h := nights.HeatLossOf(rows)
 		p, nightH := nights.CostPicture(rows, h)

@@ -131,7 +131,7 @@ func (o *outfit) open(c *core.Core) error {
 		opt := web.Options{Hosts: o.cfg.Page.Hosts, Command: o.do, Metrics: o.cfg.Page.Metrics, Version: version,
 			Revision: revision, Built: made(), Log: o.log, Sounder: o.buzzer != nil && o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
 			Writable: o.cfg.Page.Commands, VanName: o.cfg.VanName, Zone: o.cfg.Core.Nights.Zone,
-			Paths: o.paths}
+			Nights: o.cfg.Core.Nights, Paths: o.paths}
 		if o.store != nil {
 			opt.Past = o.store
 		}

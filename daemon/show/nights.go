@@ -27,69 +27,116 @@ type NightsPicture struct {
 	Units                   Choice
 }
 
+// A bar is a target for a thumb: 48 by 200 CSS pixels where letters have their usual size.
 const (
-	stripH     = 132.0
-	stripTop   = 14.0 // the line the bars hang from
-	barLong    = 62.0 // the longest bar
-	dotsTop    = 86.0 // the band of the lows
-	dotsBottom = 112.0
-	barPitch   = 26.0
-	barWide    = 16.0
+	barPitch   = 48.0
+	barWide    = 26.0
 	barGap     = (barPitch - barWide) / 2
-	leastHatch = 6.0 // shorter bars, or bars narrower than this on a narrow phone, carry no hatching
-	narrowPx   = 320.0
-	countWide  = 60.0  // the number stands at the right end
-	leastWide  = 300.0 // of a picture of few nights: as wide as a phone, its words are not blown up there
-	mostLeft   = 14    // nights to come that are drawn one by one
+	stripH     = 200.0
+	stripTop   = 10.0 // the line the bars hang from
+	barLong    = 92.0 // the longest bar; its number stands under it
+	dotsTop    = 134.0
+	dotsBottom = 160.0 // of the band of the lows; their numbers stand under them
+	leastHatch = 6.0   // what is not sure of a bar is hatched from this height on
+	printTop   = 26.0  // room over a print for its words
+	printWide  = 64.0  // and beside it for the units
+	leastPrint = 300.0
+	mostLeft   = 14 // nights to come that are drawn one by one
 )
 
 // StripOfNights draws past nights as filled bars hanging from a line, each as long as what it
-// burned, with its low as a dot on one temperature scale under them. Tonight is marked by
-// a stroke through the line. The nights still in the cylinder hang to the right in
-// outline; those that are not sure are hatched, and the strip ends where the fuel does.
-// The number of them is printed.
-func StripOfNights(p NightsPicture) string {
-	known := finite(p.LeftLow) && finite(p.Left) && finite(p.LeftHigh) && p.LeftHigh >= 0
-	ahead := 1
-	if known {
-		ahead = max(1, min(mostLeft, int(math.Ceil(p.LeftHigh))))
-	}
+// burned, with its low as a dot on one temperature scale under them; both carry their
+// number. The nights still in the cylinder hang from the same line in outline, those that are
+// not sure hatched, and the line ends where the fuel does; a stroke marks tonight. The two
+// parts are pictures of one scale, to be set side by side; how many nights are left and in
+// which units the numbers are stands in the words beside them. A print has no second part.
+func StripOfNights(p NightsPicture) (past, ahead string) {
+	s := strip{p: p}
 	if p.PastOnly {
-		ahead, p.Tonight = 0, NightBar{Kg: math.NaN(), LowC: math.NaN()}
+		s.p.Tonight = NightBar{Kg: math.NaN(), LowC: math.NaN()}
 	}
-	bars := barPitch * float64(len(p.Past)+ahead)
-	w := max(bars+countWide, leastWide)
-	s := strip{p: p, w: w, scale: p.longest()}
-	s.lowC, s.highC = p.temperatures()
-	open(&s.b, "nights", "xMidYMid meet", w, stripH, p.Title, p.Desc)
-	fmt.Fprintf(&s.b, `<line class="nights-line" x1="0" y1="%s" x2="%s" y2="%s"/>`, num(stripTop), num(bars), num(stripTop))
-	for i, n := range p.Past {
+	s.scale = s.p.longest()
+	s.lowC, s.highC = s.p.temperatures()
+	if p.PastOnly {
+		return s.print(), ""
+	}
+	return s.behind(), s.ahead()
+}
+
+// behind is the nights that were, each a link where it has a target.
+func (s *strip) behind() string {
+	if len(s.p.Past) == 0 {
+		return ""
+	}
+	w := barPitch * float64(len(s.p.Past))
+	s.sheet("group", w, stripH, s.p.Title, fmt.Sprintf("%d behind, the oldest first", len(s.p.Past)))
+	s.bars(w)
+	return s.close()
+}
+
+func (s *strip) bars(w float64) {
+	fmt.Fprintf(&s.b, `<line class="nights-line" x1="0" y1="%s" x2="%s" y2="%s"/>`, num(stripTop), num(w), num(stripTop))
+	for i, n := range s.p.Past {
 		s.past(barPitch*float64(i), n)
 	}
-	if p.PastOnly {
-		fmt.Fprintf(&s.b, `<text class="nights-label" x="0" y="%s">%s</text>`, num(stripTop-4), text(p.Desc))
-		fmt.Fprintf(&s.b, `<text class="nights-scale" x="%s" y="%s" text-anchor="end">%s</text>`,
-			num(w), num(stripTop+barLong), text(p.Units.Number(s.scale, Kg)))
-		s.ends()
-		s.b.WriteString(`</svg>`)
-		return s.b.String()
-	}
-	x := barPitch * float64(len(p.Past))
-	fmt.Fprintf(&s.b, `<path class="nights-now" d="M%s 2V%s"/>`, num(x), num(dotsTop-4))
-	s.label(x, p.Tonight, "nights-label nights-tonight")
-	s.dot(x, p.Tonight.LowC)
+}
+
+// ahead is tonight and the nights after it.
+func (s *strip) ahead() string {
+	known := finite(s.p.LeftLow) && finite(s.p.Left) && finite(s.p.LeftHigh) && s.p.LeftHigh >= 0
+	n := 1
 	if known {
-		for i := range ahead {
-			s.left(x+barPitch*float64(i), float64(i))
-		}
-		if p.LeftHigh > mostLeft { // the rest is said by the number
-			fmt.Fprintf(&s.b, `<text class="nights-more" x="%s" y="%s">…</text>`, num(bars), num(stripTop+4))
-		}
-	} else {
-		fmt.Fprintf(&s.b, `<text class="nights-unknown" x="%s" y="%s">?</text>`, num(x+barPitch/2), num(stripTop+18))
+		n = max(1, min(mostLeft, int(math.Ceil(s.p.LeftHigh))))
 	}
-	s.count(known)
-	s.ends()
+	w := barPitch * float64(n)
+	role := "img"
+	if s.p.Tonight.Target != "" {
+		role = "group"
+	}
+	s.sheet(role, w, stripH, s.p.Title, s.p.Desc)
+	fmt.Fprintf(&s.b, `<line class="nights-line" x1="0" y1="%s" x2="%s" y2="%s"/><path class="nights-now" d="M1 0V%s"/>`,
+		num(stripTop), num(w), num(stripTop), num(stripH))
+	switch {
+	case known:
+		for i := range n {
+			s.left(barPitch*float64(i), float64(i))
+		}
+		if s.p.LeftHigh > mostLeft { // the rest is said by the number
+			fmt.Fprintf(&s.b, `<text class="nights-more" x="%s" y="%s" text-anchor="end">…</text>`, num(w), num(stripTop+barLong))
+		}
+	default:
+		fmt.Fprintf(&s.b, `<text class="nights-unknown" x="%s" y="%s" text-anchor="middle">?</text>`, num(barPitch/2), num(stripTop+28))
+	}
+	s.link(s.p.Tonight, "tonight: "+s.said(s.p.Tonight, "expected to burn"), 0)
+	s.low(0, s.p.Tonight.LowC)
+	fmt.Fprintf(&s.b, `<text class="nights-label nights-tonight" x="6" y="%s">%s</text>`, num(stripH-5), text(s.p.Tonight.Label)) // clear of the stroke
+	s.unlink(s.p.Tonight)
+	return s.close()
+}
+
+// print is the nights that were on a sheet of their own, with its words over it.
+func (s *strip) print() string {
+	bars := barPitch * float64(len(s.p.Past))
+	w := max(bars+printWide, leastPrint)
+	s.sheet("img", w, stripH+printTop, s.p.Title, s.p.Desc)
+	fmt.Fprintf(&s.b, `<text class="nights-title" x="0" y="16">%s</text><g transform="translate(0 %s)">`, text(s.p.Desc), num(printTop))
+	s.bars(bars)
+	fmt.Fprintf(&s.b, `<text class="nights-scale" x="%s" y="%s">%s burned</text><text class="nights-scale" x="%s" y="%s">%s, low</text></g>`,
+		num(bars+6), num(stripTop+12), text(s.p.Units.Word(Kg)), num(bars+6), num(dotsBottom), text(s.p.Units.Word(C)))
+	return s.close()
+}
+
+// sheet begins a picture whose unit is a sixteenth of the page's letters, so that it grows
+// with them.
+func (s *strip) sheet(role string, w, h float64, title, desc string) {
+	s.b.Reset()
+	open(&s.b, "nights", "xMinYMin meet", w, h, title, desc)
+	head := s.b.String()
+	s.b.Reset()
+	s.b.WriteString(strings.Replace(head, `role="img"`, fmt.Sprintf(`role="%s" width="%srem" height="%srem"`, role, num(w/16), num(h/16)), 1))
+}
+
+func (s *strip) close() string {
 	s.b.WriteString(`</svg>`)
 	return s.b.String()
 }
@@ -98,7 +145,6 @@ func StripOfNights(p NightsPicture) string {
 type strip struct {
 	b           strings.Builder
 	p           NightsPicture
-	w           float64
 	scale       float64 // kg of the longest bar
 	lowC, highC float64 // ends of the temperature scale
 }
@@ -129,33 +175,56 @@ func (p NightsPicture) temperatures() (low, high float64) {
 }
 
 func (s *strip) past(x float64, n NightBar) {
-	if n.Target != "" {
-		fmt.Fprintf(&s.b, `<a href="%s">`, text(n.Target))
-	}
+	s.link(n, n.Label+": "+s.said(n, "burned"), x)
+	long := 0.0
 	if finite(n.Kg) && n.Kg >= 0 {
-		fmt.Fprintf(&s.b, `<rect class="nights-past" x="%s" y="%s" width="%s" height="%s"><title>%s</title></rect>`,
-			num(x+barGap), num(stripTop), num(barWide), num(n.Kg/s.scale*barLong), text(s.said(n)))
+		long = n.Kg / s.scale * barLong
+		fmt.Fprintf(&s.b, `<rect class="nights-past" x="%s" y="%s" width="%s" height="%s"/>`,
+			num(x+barGap), num(stripTop), num(barWide), num(long))
 	} else {
-		fmt.Fprintf(&s.b, `<circle class="nights-blank" cx="%s" cy="%s" r="3" fill="none"><title>%s</title></circle>`,
-			num(x+barPitch/2), num(stripTop+8), text(s.said(n)))
+		fmt.Fprintf(&s.b, `<circle class="nights-blank" cx="%s" cy="%s" r="3.5" fill="none"/>`, num(x+barPitch/2), num(stripTop+10))
+		long = 14
 	}
-	s.dot(x, n.LowC)
+	s.kg(x, long, n.Kg)
+	s.low(x, n.LowC)
 	s.label(x, n, "nights-label")
+	s.unlink(n)
+}
+
+// link begins a link as wide as the night, if it has a target.
+func (s *strip) link(n NightBar, said string, x float64) {
+	if n.Target == "" {
+		return
+	}
+	fmt.Fprintf(&s.b, `<a class="nights-open" href="%s" aria-label="%s"><rect class="nights-target" x="%s" y="0" width="%s" height="%s" fill="none"/>`,
+		text(n.Target), text(said), num(x), num(barPitch), num(stripH))
+}
+
+func (s *strip) unlink(n NightBar) {
 	if n.Target != "" {
 		s.b.WriteString(`</a>`)
 	}
 }
 
-// said is a night in words, for a pointer that rests on it.
-func (s *strip) said(n NightBar) string {
-	burned, low := Unknown, Unknown
+// said is a night in words.
+func (s *strip) said(n NightBar, burned string) string {
+	kg, low := Unknown, Unknown
 	if finite(n.Kg) {
-		burned = s.p.Units.Number(n.Kg, Kg)
+		kg = s.p.Units.Number(n.Kg, Kg)
 	}
 	if finite(n.LowC) {
 		low = s.p.Units.Number(n.LowC, C)
 	}
-	return n.Label + ": burned " + burned + ", low " + low
+	return burned + " " + kg + ", low " + low
+}
+
+// kg is the number under a bar.
+func (s *strip) kg(x, long, kg float64) {
+	said := "?"
+	if finite(kg) {
+		said, _, _ = s.p.Units.Parts(kg, kg, kg, Kg)
+	}
+	fmt.Fprintf(&s.b, `<text class="nights-kg" x="%s" y="%s" text-anchor="middle">%s</text>`, num(x+barPitch/2), num(stripTop+long+14), said)
 }
 
 // left is the night i after tonight, as far as there is fuel for it.
@@ -174,6 +243,9 @@ func (s *strip) left(x, i float64) {
 	if sure < 1 {
 		class = "nights-left nights-unsure"
 	}
+	if i == 0 && finite(s.p.Tonight.Kg) {
+		s.kg(x, long, s.p.Tonight.Kg)
+	}
 	fmt.Fprintf(&s.b, `<rect class="%s" fill="none" x="%s" y="%s" width="%s" height="%s"/>`,
 		class, num(x+barGap), num(stripTop), num(barWide), num(long))
 	if from := stripTop + long*sure; sure < 1 {
@@ -184,10 +256,10 @@ func (s *strip) left(x, i float64) {
 // hatch draws slanted strokes within the part of a bar that is not sure. They are computed
 // and not a pattern, because a pattern needs an id and two strips may stand on one page.
 func (s *strip) hatch(x, top, bottom float64) {
-	if bottom-top < leastHatch || barWide*narrowPx/s.w < leastHatch {
+	if bottom-top < leastHatch {
 		return
 	}
-	const step = 4.0
+	const step = 6.0
 	var d strings.Builder
 	for c := top + step; c < bottom+barWide; c += step { // stroke where right side is at height c-barWide
 		x1, y1 := x, c
@@ -205,7 +277,8 @@ func (s *strip) hatch(x, top, bottom float64) {
 	fmt.Fprintf(&s.b, `<path class="nights-hatch" fill="none" d="%s"/>`, d.String())
 }
 
-func (s *strip) dot(x, lowC float64) {
+// low is the night's low as a dot with its number.
+func (s *strip) low(x, lowC float64) {
 	if !finite(lowC) {
 		return
 	}
@@ -213,35 +286,15 @@ func (s *strip) dot(x, lowC float64) {
 	if s.highC > s.lowC {
 		y = dotsBottom - (lowC-s.lowC)/(s.highC-s.lowC)*(dotsBottom-dotsTop)
 	}
-	fmt.Fprintf(&s.b, `<circle class="nights-low" cx="%s" cy="%s" r="2.5"/>`, num(x+barPitch/2), num(y))
+	said, _, _ := s.p.Units.Parts(lowC, lowC, lowC, C)
+	fmt.Fprintf(&s.b, `<circle class="nights-low" cx="%s" cy="%s" r="3"/><text class="nights-c" x="%s" y="%s" text-anchor="middle">%s</text>`,
+		num(x+barPitch/2), num(y), num(x+barPitch/2), num(y+16), said)
 }
 
 func (s *strip) label(x float64, n NightBar, class string) {
 	if n.Label != "" {
 		fmt.Fprintf(&s.b, `<text class="%s" x="%s" y="%s" text-anchor="middle">%s</text>`,
-			class, num(x+barPitch/2), num(stripH-4), text(n.Label))
-	}
-}
-
-// count prints the level of the cylinder, which is the number of outlined bars.
-func (s *strip) count(known bool) {
-	number := Unknown
-	if known {
-		number = Number(s.p.Left, Nights)
-	}
-	n, word, _ := strings.Cut(number, " ")
-	fmt.Fprintf(&s.b, `<text class="nights-count" x="%s" y="%s" text-anchor="end">%s</text>`, num(s.w), num(stripTop+12), text(n))
-	if word != "" {
-		fmt.Fprintf(&s.b, `<text class="nights-word" x="%s" y="%s" text-anchor="end">%s</text>`, num(s.w), num(stripTop+26), text(word+" left"))
-	}
-}
-
-// ends says the ends of the temperature scale.
-func (s *strip) ends() {
-	if finite(s.lowC) && s.highC > s.lowC {
-		for _, end := range []struct{ c, y float64 }{{s.highC, dotsTop}, {s.lowC, dotsBottom}} {
-			fmt.Fprintf(&s.b, `<text class="nights-scale" x="%s" y="%s" text-anchor="end">%s</text>`, num(s.w), num(end.y+3), text(s.p.Units.Number(end.c, C)))
-		}
+			class, num(x+barPitch/2), num(stripH-5), text(n.Label))
 	}
 }
 
@@ -253,8 +306,7 @@ func Document(svg string) string {
 		return svg
 	}
 	head = strings.Replace(head, "<svg ", `<svg xmlns="http://www.w3.org/2000/svg" `, 1)
-	return head + "><style>svg{font:10px sans-serif;fill:#222}" +
+	return head + "><style>svg{font:12px sans-serif;fill:#222}" +
 		".nights-line{stroke:#222;stroke-width:2}.nights-now{stroke:#222;stroke-dasharray:2 2}.nights-past{fill:#777}" +
-		".nights-blank,.nights-left{stroke:#222;stroke-width:1.25}.nights-unsure{stroke-dasharray:3 2}.nights-hatch{stroke:#777}" +
-		".nights-count{font-size:16px}</style>" + rest + "\n"
+		".nights-blank,.nights-left{stroke:#222;stroke-width:1.25}.nights-unsure{stroke-dasharray:3 2}.nights-hatch{stroke:#777}</style>" + rest + "\n"
 }

@@ -56,7 +56,7 @@ func parse(t interface{ Fatalf(string, ...any) }, svg string) []element {
 			}
 		}
 	}
-	if len(out) < 3 || out[0].name != "svg" || out[0].attr["role"] != "img" || out[0].attr["aria-label"] == "" || out[1].name != "title" || out[2].name != "desc" {
+	if len(out) < 3 || out[0].name != "svg" || out[0].attr["role"] != "img" && out[0].attr["role"] != "group" || out[0].attr["aria-label"] == "" || out[1].name != "title" || out[2].name != "desc" {
 		t.Fatalf("a picture without role, label, title or description: %.200s", svg)
 	}
 	return out
@@ -73,8 +73,7 @@ func classed(all []element, class string) (out []element) {
 	return out
 }
 
-func number(t *testing.T, e element, attr string) float64 {
-	t.Helper()
+func number(t interface{ Fatalf(string, ...any) }, e element, attr string) float64 {
 	v, err := strconv.ParseFloat(e.attr[attr], 64)
 	if err != nil {
 		t.Fatalf("%s of %s is %q", attr, e.name, e.attr[attr])
@@ -146,7 +145,7 @@ func TestTextInPicturesIsEscaped(t *testing.T) {
 	nasty := "a<b>&\"'\x00\xff</title><script>"
 	for _, svg := range []string{
 		Trace(TracePicture{Title: nasty, Desc: nasty, SpanS: 10}),
-		StripOfNights(NightsPicture{Title: nasty, Desc: nasty, Past: []NightBar{{nasty, 1, 2, nasty}}, Tonight: NightBar{nasty, 1, 2, ""}, LeftLow: 1, Left: 2, LeftHigh: 3}),
+		wholeStrip(NightsPicture{Title: nasty, Desc: nasty, Past: []NightBar{{nasty, 1, 2, nasty}}, Tonight: NightBar{nasty, 1, 2, ""}, LeftLow: 1, Left: 2, LeftHigh: 3}),
 	} {
 		all := parse(t, svg)
 		if want := "a<b>&\"'\ufffd</title><script>"; all[1].chars != want {
@@ -169,8 +168,14 @@ func week() NightsPicture {
 	return p
 }
 
+// wholeStrip is both parts of a strip under one root.
+func wholeStrip(p NightsPicture) string {
+	past, ahead := StripOfNights(p)
+	return strings.TrimSuffix(past, "</svg>") + ahead + "</svg>"
+}
+
 func TestTheStripOfNights(t *testing.T) {
-	all := parse(t, StripOfNights(week()))
+	all := parse(t, wholeStrip(week()))
 	past := classed(all, "nights-past")
 	if len(past) != 5 {
 		t.Fatalf("%d bars for five known nights", len(past))
@@ -199,8 +204,15 @@ func TestTheStripOfNights(t *testing.T) {
 	if n := len(classed(all, "nights-low")); n != 7 {
 		t.Errorf("%d lows, want six past and tonight", n)
 	}
-	if c := classed(all, "nights-count"); len(c) != 1 || c[0].chars != "3.1" {
-		t.Errorf("the strip prints %+v, want 3.1", c)
+	var said []string
+	for _, e := range classed(all, "nights-kg") {
+		said = append(said, e.chars)
+	}
+	if got := strings.Join(said, " "); got != "0.50 1.0 2.0 ? 1.5 0.00 1.0" {
+		t.Errorf("under the bars stands %q", got)
+	}
+	if c := classed(all, "nights-c"); len(c) != 7 || c[6].chars != "-7.0" {
+		t.Errorf("the lows are said as %+v", c)
 	}
 	if n := len(classed(all, "nights-now")); n != 1 {
 		t.Errorf("tonight is marked %d times", n)
@@ -208,7 +220,7 @@ func TestTheStripOfNights(t *testing.T) {
 }
 
 func TestAColderNightHasALowerDot(t *testing.T) {
-	dots := classed(parse(t, StripOfNights(week())), "nights-low")
+	dots := classed(parse(t, wholeStrip(week())), "nights-low")
 	last := 0.0
 	for _, e := range dots {
 		y := number(t, e, "cy")
@@ -222,35 +234,48 @@ func TestAColderNightHasALowerDot(t *testing.T) {
 func TestAStripOfAnUnknownCylinderDrawsNoNightsAhead(t *testing.T) {
 	p := week()
 	p.LeftLow = math.NaN()
-	all := parse(t, StripOfNights(p))
+	all := parse(t, wholeStrip(p))
 	if n := len(classed(all, "nights-left")); n != 0 {
 		t.Errorf("%d nights drawn ahead of an unknown cylinder", n)
 	}
-	if c := classed(all, "nights-count"); len(c) != 1 || c[0].chars != Unknown {
-		t.Errorf("the strip prints %+v, want unknown", c)
+	if c := classed(all, "nights-unknown"); len(c) != 1 || c[0].chars != "?" {
+		t.Errorf("in their place stands %+v, want a question mark", c)
 	}
 }
 
 func TestManyNightsAheadAreCountedNotDrawn(t *testing.T) {
 	p := week()
 	p.LeftLow, p.Left, p.LeftHigh = 18, 20.5, 24
-	all := parse(t, StripOfNights(p))
+	all := parse(t, wholeStrip(p))
 	if n := len(classed(all, "nights-left")); n != mostLeft {
 		t.Errorf("%d nights drawn, want %d", n, mostLeft)
 	}
-	if len(classed(all, "nights-more")) != 1 || classed(all, "nights-count")[0].chars != "20.5" {
-		t.Errorf("the strip does not say that there are 20.5 nights")
+	if len(classed(all, "nights-more")) != 1 {
+		t.Errorf("the strip does not say that there are more than it draws")
 	}
 }
 
-func TestNarrowBarsCarryNoHatching(t *testing.T) {
+func TestANightWithATargetIsALinkForAThumb(t *testing.T) {
 	p := week()
-	for range 40 {
-		p.Past = append(p.Past, NightBar{"x", 1, 0, ""})
+	for i := range p.Past {
+		p.Past[i].Target = fmt.Sprintf("/night/%d", i)
 	}
-	all := parse(t, StripOfNights(p))
-	if len(classed(all, "nights-hatch")) != 0 || len(classed(all, "nights-unsure")) != 3 {
-		t.Errorf("%d hatched and %d unsure bars on a strip of 46 nights, want 0 and 3", len(classed(all, "nights-hatch")), len(classed(all, "nights-unsure")))
+	past, ahead := StripOfNights(p)
+	all := parse(t, past)
+	links, targets := classed(all, "nights-open"), classed(all, "nights-target")
+	if len(links) != 6 || len(targets) != 6 {
+		t.Fatalf("%d links with %d targets for six nights", len(links), len(targets))
+	}
+	if links[3].attr["href"] != "/night/3" || links[3].attr["aria-label"] != "3: burned unknown, low -3.0 °C" {
+		t.Errorf("the fourth link is %v", links[3].attr)
+	}
+	for i, e := range targets {
+		if number(t, e, "width") < 48 || number(t, e, "height") < 48 || number(t, e, "x") != 48*float64(i) {
+			t.Errorf("target %d is %s by %s at %s", i, e.attr["width"], e.attr["height"], e.attr["x"])
+		}
+	}
+	if strings.Contains(ahead, "nights-open") || strings.Contains(past, `role="img"`) {
+		t.Error("a picture with links is no image, and a night without a target no link")
 	}
 }
 
@@ -260,7 +285,7 @@ func TestHatchingStaysInItsBar(t *testing.T) {
 		p.LeftLow = rapid.Float64Range(0, 3).Draw(rt, "low")
 		p.LeftHigh = p.LeftLow + rapid.Float64Range(0, 5).Draw(rt, "more")
 		p.Left = (p.LeftLow + p.LeftHigh) / 2
-		all := parse(rt, StripOfNights(p))
+		all := parse(rt, wholeStrip(p))
 		var bar element
 		for _, e := range all {
 			if strings.Contains(e.attr["class"], "nights-left") {

@@ -1,10 +1,12 @@
 package web
 
 import (
+	"compress/gzip"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
 	"net/http"
+	"strings"
 )
 
 //go:embed assets
@@ -19,7 +21,7 @@ type asset struct {
 
 // assets are the files of the page. Their names change with their content, so a phone may
 // keep them for ever.
-type assets struct{ css, js, doing, pair, icon asset }
+type assets struct{ css, js, night, doing, pair, icon asset }
 
 func loadAssets() assets {
 	// One request for each kind, whatever the number of files: a phone at the edge of a
@@ -39,6 +41,7 @@ func loadAssets() assets {
 	return assets{
 		css:   load(".css", "text/css; charset=utf-8", "page", "doing", "phones"),
 		js:    load(".js", "text/javascript; charset=utf-8", "page", "clock"),
+		night: load(".js", "text/javascript; charset=utf-8", "night"), // the crosshair: only its page needs it
 		doing: load(".js", "text/javascript; charset=utf-8", "doing"), // of the pages that follow nothing
 		pair:  load(".js", "text/javascript; charset=utf-8", "pair"),
 		icon:  load(".svg", "image/svg+xml", "icon"),
@@ -46,13 +49,29 @@ func loadAssets() assets {
 }
 
 func (a assets) serve(w http.ResponseWriter, r *http.Request) {
-	for _, f := range [...]asset{a.css, a.js, a.doing, a.pair, a.icon} {
+	for _, f := range [...]asset{a.css, a.js, a.night, a.doing, a.pair, a.icon} {
 		if r.URL.Path == f.path {
 			w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 			w.Header().Set("Content-Type", f.kind)
-			w.Write(f.body)
+			packed(w, r, http.StatusOK, f.body)
 			return
 		}
 	}
 	http.NotFound(w, r)
+}
+
+// packed answers with body, packed for whoever takes it: the edge of a van's Wi-Fi is slow,
+// and a page is a fifth of its size.
+func packed(w http.ResponseWriter, r *http.Request, status int, body []byte) {
+	w.Header().Add("Vary", "Accept-Encoding")
+	if !strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		w.WriteHeader(status)
+		w.Write(body)
+		return
+	}
+	w.Header().Set("Content-Encoding", "gzip")
+	w.WriteHeader(status)
+	z, _ := gzip.NewWriterLevel(w, gzip.BestSpeed) // the level is a legal one
+	z.Write(body)
+	z.Close()
 }

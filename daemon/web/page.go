@@ -28,13 +28,17 @@ type pageData struct {
 	Version   string
 	CSS       string
 	JS        string
+	NightJS   string
 	Icon      string
 	StaleS    int
 	Said      notice
 	Writable  bool
 	MassUnit  string
 	TempUnit  string
-	Strip     template.HTML
+	Left      row           // how many nights are in the cylinder: the number of the strip
+	Strip     template.HTML // nights behind
+	Ahead     template.HTML // and ahead
+	Night     *nightView    // on its own page
 	Cost      template.HTML
 	CostSays  string
 	Cylinders []knownView
@@ -73,13 +77,8 @@ func (s *Server) getPage(w http.ResponseWriter, r *http.Request) {
 func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, said notice) {
 	l := lookOf(r)
 	f := s.latest.Load()
-	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(),
-		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, Icon: s.assets.icon.path,
-		StaleS: int(staleAfter.Seconds()), Said: said, Writable: s.opt.Writable && s.opt.Command != nil && visitorOf(r).role >= owner,
-		MassUnit: l.Mass, TempUnit: "°C"}
-	if l.Temp == "f" {
-		d.TempUnit = "°F"
-	}
+	d := s.pageData(r, f, l)
+	d.Said = said
 	if d.Known {
 		d.Cylinders = knownViews(f.snap.Est, l)
 		d.Change = s.changeView(f.snap, l)
@@ -87,13 +86,32 @@ func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, sa
 		defer cancel()
 		s.draw(ctx, &d, f.snap)
 	}
+	s.send(w, r, status, "page.html", d)
+}
+
+// pageData is what every page prints.
+func (s *Server) pageData(r *http.Request, f *frame, l look) pageData {
+	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(),
+		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, NightJS: s.assets.night.path, Icon: s.assets.icon.path,
+		StaleS: int(staleAfter.Seconds()), Writable: s.opt.Writable && s.opt.Command != nil && visitorOf(r).role >= owner,
+		MassUnit: l.Mass, TempUnit: "°C"}
+	if l.Temp == "f" {
+		d.TempUnit = "°F"
+	}
+	if len(d.Tonight) > 0 {
+		d.Left, d.Tonight = d.Tonight[0], d.Tonight[1:]
+	}
+	return d
+}
+
+// send draws a page whole before a byte of it goes out.
+func (s *Server) send(w http.ResponseWriter, r *http.Request, status int, name string, d pageData) {
 	var body bytes.Buffer
-	if err := s.page.Execute(&body, d); err != nil {
-		s.opt.Log.Error("page not drawn", "err", err)
+	if err := s.page.ExecuteTemplate(&body, name, d); err != nil {
+		s.opt.Log.Error("page not drawn", "page", name, "err", err)
 		http.Error(w, "The page could not be drawn. The gas watch does not depend on it.", http.StatusInternalServerError)
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(status)
-	w.Write(body.Bytes())
+	packed(w, r, status, body.Bytes())
 }

@@ -17,9 +17,7 @@ import (
 const (
 	traceSpan   = 6 * time.Hour // how far back the small traces reach
 	tracePoints = 36            // ten minutes each: finer costs bytes and shows no more on a phone
-	stripBars   = 11            // bars that fit across a phone
-	stripPast   = 8             // of them at most for the past
-	stripLeast  = 3             // and at least
+	stripPast   = 28            // nights behind that the strip has: four weeks to scroll through
 )
 
 // draw adds the pictures: the strip of nights, and a trace for each line of numbers. What
@@ -40,7 +38,8 @@ func (s *Server) draw(ctx context.Context, d *pageData, snap *core.Snapshot) {
 		s.opt.Log.Error("nights not read", "err", err)
 		return
 	}
-	d.Strip = strip(past, snap, d.Look)
+	tonight, _ := s.lived(&frame{snap: snap})
+	d.Strip, d.Ahead = strip(past, snap, d.Look, tonight)
 	d.Cost, d.CostSays = s.cost(ctx, snap, d.Look)
 }
 
@@ -74,31 +73,33 @@ func bandAt(n float64) string {
 	return all[min(len(all)-1, max(0, int(n)))]
 }
 
-// strip draws the nights behind and ahead, as many of each as a phone has room for.
-func strip(past []nights.Night, snap *core.Snapshot, l look) template.HTML {
+// strip draws the nights behind, each a link to its own page, and those ahead. The night of
+// tonight, if it has begun, is a link too.
+func strip(past []nights.Night, snap *core.Snapshot, l look, tonight string) (behind, ahead template.HTML) {
 	past = slices.Clone(past)
 	slices.SortStableFunc(past, func(a, b nights.Night) int { return strings.Compare(a.Date, b.Date) })
 	left := snap.Tonight.NightsLeft
-	p := show.NightsPicture{Title: "Nights behind and ahead", Units: l.choice(),
+	p := show.NightsPicture{Title: "Nights", Units: l.choice(),
 		LeftLow: math.NaN(), Left: math.NaN(), LeftHigh: math.NaN(),
-		Tonight: show.NightBar{Kg: math.NaN(), LowC: math.NaN()}}
-	ahead := 1
+		Tonight: show.NightBar{Label: "tonight", Kg: math.NaN(), LowC: math.NaN()}}
 	if left.Known() {
 		p.LeftLow, p.Left, p.LeftHigh = left.Low, left.Value, left.High
 		p.Desc = l.choice().Value(left.Value, left.Low, left.High, show.Nights) + " left in the cylinder"
-		ahead = max(1, int(math.Ceil(min(left.High, stripBars))))
 		p.Tonight.Kg = perNight(snap.Est.FuelKg, left)
 	} else {
 		p.Desc = "nights left unknown: " + left.Why
 	}
-	for _, n := range past[max(0, len(past)-min(stripPast, max(stripLeast, stripBars-ahead))):] {
-		p.Past = append(p.Past, show.NightBar{Label: weekday(n.Date), Kg: orNaN(n.BurnedKg), LowC: orNaN(n.OutsideLowC)})
+	for _, n := range past {
+		p.Past = append(p.Past, show.NightBar{Label: weekday(n.Date), Kg: orNaN(n.BurnedKg), LowC: orNaN(n.OutsideLowC), Target: nightTarget(n.Date)})
 	}
 	if low := snap.Tonight.ExpectedLowC; low.Known() {
 		p.Tonight.LowC = low.Value
 	}
-	p.Tonight.Label = "now"
-	return template.HTML(show.StripOfNights(p)) // show escapes what it is given
+	if tonight != "" {
+		p.Tonight.Target = nightTarget(tonight)
+	}
+	a, b := show.StripOfNights(p)
+	return template.HTML(a), template.HTML(b) // show escapes what it is given
 }
 
 // perNight is what one of the nights left is taken to burn.
@@ -114,7 +115,7 @@ func weekday(date string) string {
 	if err != nil {
 		return ""
 	}
-	return day.Format("Mon")
+	return day.Format("Mon 2")
 }
 
 func orNaN(v *float64) float64 {

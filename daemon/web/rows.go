@@ -185,7 +185,7 @@ func gasRow(r row, e *estimate.Estimates) row {
 	if e.WarmingUp && e.WarmLeft > 0 {
 		r.Note = join(r.Note, "warming up, "+show.Duration(e.WarmLeft)+" left")
 	}
-	watch := "the certified alarm is the watch"
+	watch := certifiedNote
 	if !r.Known {
 		watch = "the certified alarm is the only watch"
 	}

@@ -3,6 +3,8 @@ package web
 import (
 	"context"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"frostline/alerts"
@@ -187,4 +189,40 @@ func (d diary) Nights(_ context.Context, limit int) ([]nights.Night, error) {
 		out = append(out, n)
 	}
 	return out, nil
+}
+
+func (d diary) EventsIn(_ context.Context, from, to time.Time) ([]core.Event, error) {
+	if d.err != nil {
+		return nil, d.err
+	}
+	at := func(after time.Duration) sensors.Stamp {
+		return sensors.Stamp{Up: parkedUp, Wall: from.Add(after)}
+	}
+	var out []core.Event
+	for i := range 12 {
+		rate := 0.17
+		on := time.Duration(i)*70*time.Minute + 10*time.Minute
+		out = append(out, core.Event{Stamp: at(on), Happening: &estimate.Happening{Kind: estimate.BurnerOn, Appliance: "heater", KgPerH: &rate}},
+			core.Event{Stamp: at(on + 35*time.Minute), Happening: &estimate.Happening{Kind: estimate.BurnerOff, Appliance: "heater", KgPerH: &rate}})
+		if i == 7 {
+			out = append(out, core.Event{Stamp: at(on + 40*time.Minute), Alarm: &alerts.Transition{Kind: "alarm", ID: "starved", From: "normal", To: "unacknowledged", Priority: "high", Why: "empty 6 in 10"}},
+				core.Event{Stamp: at(on + 44*time.Minute), Alarm: &alerts.Transition{Kind: "alarm", ID: "starved", From: "unacknowledged", To: "acknowledged", Priority: "high", Actor: "owner"}})
+		}
+	}
+	return out, nil
+}
+
+func (d diary) NightsNear(ctx context.Context, date string) ([]nights.Night, error) {
+	all, err := d.Nights(ctx, 1000)
+	return near(all, date), err
+}
+
+// near is the row of a date with its neighbours.
+func near(all []nights.Night, date string) []nights.Night {
+	i, has := slices.BinarySearchFunc(all, date, func(n nights.Night, date string) int { return strings.Compare(n.Date, date) })
+	to := i
+	if has {
+		to++
+	}
+	return all[max(0, i-1):min(len(all), to+1)]
 }

@@ -40,12 +40,15 @@ const staleAfter = 25 * time.Second
 
 // Past is what the page asks of the store. Series returns at most maxPoints stretches
 // between from and to; Events returns the newest events with a Seq below beforeSeq (0 means
-// from the newest), newest first; Nights returns the newest rows of the ledger, oldest
-// first.
+// from the newest), newest first; EventsIn returns those in [from, to), oldest first; Nights
+// returns the newest rows of the ledger, oldest first; NightsNear returns the row of a date
+// with the rows before and after it.
 type Past interface {
 	Series(ctx context.Context, name string, from, to time.Time, maxPoints int) ([]core.Bucket, error)
 	Events(ctx context.Context, beforeSeq uint64, limit int) ([]core.Event, error)
+	EventsIn(ctx context.Context, from, to time.Time) ([]core.Event, error)
 	Nights(ctx context.Context, limit int) ([]nights.Night, error)
+	NightsNear(ctx context.Context, date string) ([]nights.Night, error)
 }
 
 // Options is what the page must know besides the snapshots. The zero value serves a page
@@ -59,6 +62,7 @@ type Options struct {
 	Hosts   []string                                  // names the page may be asked for, besides localhost, the host's own name and its addresses
 	Command func(context.Context, core.Command) error // returns once the command's effect is committed; its error is shown to the person
 	Past    Past                                      // nil if no history is kept
+	Nights  nights.Params                             // for the window of a night
 	Metrics bool                                      // serve /metrics
 	// MetricsToken lets a scraper read /metrics without being paired; "" lets none.
 	MetricsToken string
@@ -144,6 +148,7 @@ func (s *Server) Health(func(sensors.Channel, sensors.Reading)) {}
 func (s *Server) routes() {
 	h := s.router.handle
 	h("GET /{$}", viewer, s.getPage)
+	h("GET /night/{date}", viewer, s.getNight)
 	h("GET /assets/{name}", nobody, s.assets.serve)
 	h("GET /api/snapshot", viewer, s.getSnapshot)
 	h("GET /api/alarms", viewer, s.getAlarms)

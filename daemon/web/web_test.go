@@ -1,6 +1,8 @@
 package web
 
 import (
+	"bytes"
+	"compress/gzip"
 	"context"
 	"errors"
 	"io"
@@ -48,6 +50,7 @@ func TestEveryRouteAnswersItsMethodsAndNoOthers(t *testing.T) {
 		kind        string
 	}{
 		{"/", get, 200, "text/html; charset=utf-8"},
+		{"/night/2026-11-24", get, 200, "text/html; charset=utf-8"},
 		{"/api/snapshot", get, 200, "application/json; charset=utf-8"},
 		{"/api/alarms", get, 200, "application/json; charset=utf-8"},
 		{"/api/events?before=50&limit=5", get, 200, "application/json; charset=utf-8"},
@@ -227,17 +230,28 @@ func TestMetricsAreOffUnlessAskedFor(t *testing.T) {
 }
 
 func TestTheFirstViewIsLight(t *testing.T) {
-	s := pageFor(quietEvening())
-	total := 0
+	s := pageFor(quietEvening(), func(o *Options) { o.Past = winter{n: 150} })
+	plain, packed := 0, 0
 	for _, path := range []string{"/", s.assets.css.path, s.assets.js.path, s.assets.icon.path} {
-		body, _ := io.ReadAll(ask(s, "GET", path, "").Body)
-		total += len(body)
+		whole := ask(s, "GET", path, "").Body.Bytes()
+		w := ask(s, "GET", path, "", "Accept-Encoding", "gzip, br")
+		packed += w.Body.Len()
+		z, err := gzip.NewReader(w.Body)
+		if err != nil || w.Header().Get("Content-Encoding") != "gzip" {
+			t.Fatalf("%s is not packed: %v", path, err)
+		}
+		if unpacked, err := io.ReadAll(z); err != nil || path != "/" && !bytes.Equal(unpacked, whole) {
+			t.Errorf("%s unpacks to something else: %v", path, err)
+		}
+		plain += len(whole)
 	}
-	if total > 60<<10 {
-		t.Errorf("first view is %d bytes, want at most 60 kB", total)
+	if packed > 60<<10 || plain > 100<<10 {
+		t.Errorf("first view is %d bytes, %d packed, want at most 60 kB packed", plain, packed)
 	}
-	if n := len(s.assets.js.body); n > 4<<10 {
-		t.Errorf("script is %d bytes, want less than 4 kB", n)
+	for name, script := range map[string]asset{"page": s.assets.js, "night": s.assets.night} {
+		if n := len(script.body); n > 7<<10 {
+			t.Errorf("script of the %s is %d bytes, want at most 7 kB", name, n)
+		}
 	}
-	t.Logf("first view %d bytes, script %d, style %d", total, len(s.assets.js.body), len(s.assets.css.body))
+	t.Logf("first view %d bytes, %d packed; scripts %d and %d, style %d", plain, packed, len(s.assets.js.body), len(s.assets.night.body), len(s.assets.css.body))
 }

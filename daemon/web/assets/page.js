@@ -1,6 +1,6 @@
 'use strict';
 (() => {
-  const body = document.body, banner = document.getElementById('stale');
+  const body = document.body, banner = document.getElementById('stale'), told = document.getElementById('told');
   const late = 1000 * Number(body.dataset.staleS), lost = 6000; // two beats of a slow van; two tries of a lost link
   let want = '', source = null, last = Date.now(), born = last - 1000 * Number(body.dataset.ageS), old = body.hasAttribute('data-stale'), drawing = false;
 
@@ -21,19 +21,49 @@
     else stale(false);
   };
 
-  const draw = async (shape) => { // the page has another shape now: fetch it and change the live part
+  // An alarm is spoken once: when it comes to stand on the page, not each time that is redrawn.
+  let spoken = [];
+  const speak = () => {
+    const here = [...document.querySelectorAll('.place [data-alarm]')];
+    const fresh = here.filter((a) => !spoken.includes(a.dataset.alarm));
+    spoken = here.map((a) => a.dataset.alarm);
+    if (fresh.length) told.textContent = fresh.map((a) => a.querySelector('.eyebrow').textContent + ': ' + a.querySelector('h1,h2').textContent + '. ' + a.querySelector('li').textContent).join(' ');
+    else if (!here.length) told.textContent = '';
+  };
+
+  // Only what differs is exchanged, so that a finger or a screen reader keeps its place.
+  const change = (page) => {
+    const live = document.getElementById('live'), fresh = page.getElementById('live');
+    if (!fresh) return;
+    const at = document.activeElement, html = at && live.contains(at) ? at.outerHTML : '';
+    const strip = document.getElementById('strip'), left = strip && strip.scrollLeft;
+    const a = [...live.children], b = [...fresh.children];
+    if (a.length === b.length && a.every((e, i) => e.id === b[i].id && e.tagName === b[i].tagName)) {
+      a.forEach((e, i) => { if (e.outerHTML !== b[i].outerHTML) e.replaceWith(b[i]); });
+    } else live.replaceChildren(...b);
+    live.dataset.shape = fresh.dataset.shape;
+    document.title = page.title;
+    if (html && !live.contains(at)) {
+      const again = [...live.querySelectorAll(at.tagName)].find((e) => e.outerHTML === html);
+      if (again) again.focus({preventScroll: true});
+    }
+    const now = document.getElementById('strip');
+    if (now && now !== strip) { if (left === null) centre(); else now.scrollLeft = left; }
+    speak();
+    document.dispatchEvent(new Event('redrawn'));
+  };
+
+  const fetched = async (url) => {
+    const answer = await fetch(url, {cache: 'no-store'});
+    return answer.ok ? new DOMParser().parseFromString(await answer.text(), 'text/html') : null;
+  };
+
+  const draw = async () => { // the page has another shape now
     if (drawing) return;
     drawing = true;
     try {
-      const answer = await fetch('/', {cache: 'no-store'});
-      if (answer.ok) {
-        const page = new DOMParser().parseFromString(await answer.text(), 'text/html');
-        const fresh = page.getElementById('live');
-        if (fresh) {
-          document.getElementById('live').replaceWith(fresh);
-          document.title = page.title;
-        }
-      }
+      const page = await fetched(location.pathname === '/do' || location.pathname === '/look' ? '/' : location.pathname + location.search);
+      if (page) change(page);
     } catch (e) { /* the next event tries again */ }
     drawing = false;
   };
@@ -64,11 +94,19 @@
     source.onerror = () => { if (source && source.readyState === 2) { close(); knock(); setTimeout(open, 5000); } };
   };
 
+  // The strip begins at tonight: a third of it is for what is to come.
+  const centre = () => {
+    const strip = document.getElementById('strip'), here = strip && strip.querySelector('.tonight-here');
+    if (here) strip.scrollLeft = here.offsetLeft - strip.offsetLeft - strip.clientWidth * 0.6;
+  };
+
   document.addEventListener('visibilitychange', () => {
     if (document.hidden) close();
     else open();
   });
   addEventListener('pagehide', close);
   setInterval(judge, 1000);
+  centre();
+  speak();
   open();
 })();
