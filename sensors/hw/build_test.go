@@ -196,6 +196,11 @@ func TestEveryPictureAndTheTableNameTheSamePins(t *testing.T) {
 			t.Errorf("BUILD.md lacks the row %q", row)
 		}
 	}
+	for name, address := range all["chips.svg"].chips {
+		if text := all["chips.svg"].text; !strings.Contains(text, name) || !strings.Contains(text, address) || !strings.Contains(page, "| "+name+" | "+address+" | ") {
+			t.Errorf("%s at %s: want it written in chips.svg and in BUILD.md's table", name, address)
+		}
+	}
 	if len(seen) != len(header) {
 		t.Errorf("header.svg shows %d pins, the build uses %d", len(seen), len(header))
 	}
