@@ -29,8 +29,9 @@ type Courier struct {
 	path    string
 	channel sensors.Channel // its health
 	via     carrier
-	most    int           // transitions to one message
-	gather  time.Duration // how long what is not urgent waits for more of its kind
+	most    int                           // transitions to one message
+	gather  time.Duration                 // how long what is not urgent waits for more of its kind
+	mute    func(*alerts.Transition) bool // what this path is never told; nil: it is told everything
 	times   courierTimes
 	hurry   chan struct{} // something urgent was delivered, or a test got through
 
@@ -39,10 +40,14 @@ type Courier struct {
 	looked  uint64          // number of the newest transition in memory that a round has seen; Run's own
 	since   time.Time       // when the oldest of what is gathered was first seen; Run's own
 
-	link  sync.Mutex // guards state and gripe: a test runs on its caller's goroutine
+	link  sync.Mutex // guards the rest: a test runs on its caller's goroutine, Deliver on the loop's
 	state linkState
 	gripe gripe
+	cut   context.CancelCauseFunc // ends a try of what is not urgent; nil while there is none
 }
+
+// errCut ends a try that something urgent must not wait for. It says nothing of the other end.
+var errCut = errors.New("something urgent goes first")
 
 // carrier is what a webhook and mail do differently. Both may be called at once, by Run and
 // by a test.
@@ -116,6 +121,11 @@ func (c *Courier) Deliver(s *core.Snapshot) {
 	for _, e := range s.Events {
 		if e.Alarm != nil && urgent(e.Alarm, s) {
 			c.hasten()
+			c.link.Lock()
+			if c.cut != nil {
+				c.cut(errCut)
+			}
+			c.link.Unlock()
 			return
 		}
 	}
@@ -297,6 +307,9 @@ func (c *Courier) round(ctx context.Context) error {
 		if ctx.Err() != nil {
 			return ctx.Err() // we were told to stop, which says nothing of the other end
 		}
+		if errors.Is(err, errCut) {
+			break
+		}
 		switch f, _ := errors.AsType[fault](err); {
 		case err == nil:
 			sentN += len(batch)
@@ -348,7 +361,7 @@ func (c *Courier) waiting(ctx context.Context) []parcel {
 	for _, row := range rows {
 		t, ok := c.read(row)
 		switch {
-		case !ok || c.gone.has(row.Boot, row.Seq):
+		case !ok || c.gone.has(row.Boot, row.Seq) || c.muted(t):
 			c.sent(ctx, row.Boot, row.Seq, row.ID)
 		case t.expired(now):
 			giveUp(t, row.ID)
@@ -364,6 +377,7 @@ func (c *Courier) waiting(ctx context.Context) []parcel {
 		}
 	}
 	c.mu.Lock()
+	c.spill.waiting = slices.DeleteFunc(c.spill.waiting, func(h held) bool { return h.alone && c.muted(h.transition) })
 	for _, h := range c.spill.waiting {
 		if h.alone {
 			add(h.transition, 0)
@@ -390,6 +404,10 @@ func (c *Courier) waiting(ctx context.Context) []parcel {
 	c.state.waitingN, c.state.heldN = len(all), heldN
 	c.link.Unlock()
 	return all
+}
+
+func (c *Courier) muted(t transition) bool {
+	return c.mute != nil && t.event.Alarm != nil && c.mute(t.event.Alarm)
 }
 
 // collapse takes out what was of low priority, began and was over before it could be told: its
@@ -468,7 +486,17 @@ func (c *Courier) send(ctx context.Context, batch []parcel) error {
 	}
 	try, cancel := context.WithTimeout(ctx, c.times.try)
 	defer cancel()
+	if !batch[0].urgent {
+		var cut context.CancelCauseFunc
+		try, cut = context.WithCancelCause(try)
+		defer cut(nil)
+		c.mayCut(cut)
+		defer c.mayCut(nil)
+	}
 	err := c.via.carry(try, ts, c.snapshot())
+	if err != nil && context.Cause(try) == errCut {
+		return errCut
+	}
 	if f, _ := errors.AsType[fault](err); err != nil && f.kind != partly {
 		return err
 	}
@@ -476,6 +504,12 @@ func (c *Courier) send(ctx context.Context, batch []parcel) error {
 		c.sent(ctx, p.boot, p.event.Seq, p.row)
 	}
 	return err
+}
+
+func (c *Courier) mayCut(f context.CancelCauseFunc) {
+	c.link.Lock()
+	defer c.link.Unlock()
+	c.cut = f
 }
 
 // left counts what was sent off what waits.

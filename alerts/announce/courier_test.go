@@ -279,6 +279,30 @@ func TestAHangingPathHoldsUpNoTickAndIsGivenUp(t *testing.T) {
 	})
 }
 
+// A try may hang because the van has changed networks; what is urgent then finds the new one.
+func TestSomethingUrgentDoesNotWaitForATryOfWhatIsNot(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.hang = make(chan struct{})
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		r.live(moved("pipe-cold", alerts.Unacked, 1))
+		close(end.hang)
+		end.hang = make(chan struct{})
+		r.live(moved("pipe-cold", alerts.Acked, 2))
+		r.lives(5)
+		end.hang = nil // only the try under way hangs
+		at := time.Since(end.begun)
+		r.live(moved("gas-leave", alerts.Unacked, 3))
+		if n := len(end.tries); n != 4 || end.tries[1].took || end.tries[2].ids != "3" || end.tries[2].at > at+time.Second || end.tries[3].ids != "2" {
+			t.Errorf("tries %v, want 2 cut off, then 3 at once, then 2 again", end.tries)
+		}
+		if v, q := r.link(); v != 1 || q != sensors.Good {
+			t.Errorf("health %v %v: a try cut off by us is no fault", v, q)
+		}
+	})
+}
+
 func TestAStopIsNotHeldByAHangingPathAndIsNoFault(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
@@ -552,6 +576,24 @@ func TestWhatWasLowAndIsOverIsNotToldAfterwards(t *testing.T) {
 		r.lives(5)
 		if got := end.took(); !slices.Equal(got, []string{"2", "4", "5", "6"}) {
 			t.Errorf("taken %v", got)
+		}
+	})
+}
+
+func TestNobodyIsMailedThatAnAlarmWhichDoesNotStandIsSuppressed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		for name, refuse := range map[string]bool{"from the store": false, "from memory": true} {
+			r := setOut(t, newEnd(), newShop(), func(c *Courier) { c.mute = sidelined })
+			r.shop.refuse = refuse
+			r.live(moved("pipe-cold", alerts.Suppressed, 1)) // from normal
+			r.live(func(s *core.Snapshot) { s.Alarms[2].State = alerts.Unacked; put(s, "pipe-cold", alerts.Suppressed, 2) })
+			r.live(func(s *core.Snapshot) { s.Alarms[2].State = alerts.Suppressed; put(s, "pipe-cold", alerts.Normal, 3) })
+			r.live(func(s *core.Snapshot) { s.Alarms[2].State = alerts.Suppressed; put(s, "pipe-cold", alerts.Unacked, 4) })
+			r.lives(10)
+			if got := r.end.took(); !slices.Equal(got, []string{"2", "4"}) || r.shop.left() != 0 {
+				t.Errorf("%s: told %v, %d left; want what a standing alarm did and nothing else", name, got, r.shop.left())
+			}
+			r.stop()
 		}
 	})
 }

@@ -55,9 +55,9 @@ func letterOf(batch []transition, now *core.Snapshot, device string, zone *time.
 	b.WriteString(foot(device))
 	l.body = b.String()
 	a := worst.event.Alarm
-	l.subject = fmt.Sprintf("frostline: %s: %s (%s)", title(a, now), stateWords(a, now), a.Priority)
+	l.subject = fmt.Sprintf("frostline: %s (%s; %s)", title(a, now), a.Priority, stateWords(a, now))
 	if n := len(ids); n > 1 {
-		l.subject = fmt.Sprintf("frostline: %d alarms; %s: %s (%s)", n, title(a, now), stateWords(a, now), a.Priority)
+		l.subject = fmt.Sprintf("frostline: %d alarms, first %s (%s; %s)", n, title(a, now), a.Priority, stateWords(a, now))
 	}
 	return l
 }

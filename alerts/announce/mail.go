@@ -15,6 +15,7 @@ import (
 
 	smtp "github.com/wneessen/go-mail"
 
+	"frostline/alerts"
 	"frostline/daemon/core"
 	"frostline/sensors"
 )
@@ -66,8 +67,15 @@ func NewMail(o MailOptions) (*Courier, error) {
 		return nil, err
 	}
 	c := newCourier(mailPath, sensors.MailLink, m, o.Outbox, o.Log)
-	c.most, c.gather = mailMost, mailGather
+	c.most, c.gather, c.mute = mailMost, mailGather, sidelined
 	return c, nil
+}
+
+// sidelined reports whether an alarm that does not stand was suppressed by design or is no
+// more, as at the first start without a broker: nobody has to read that in a mail.
+func sidelined(a *alerts.Transition) bool {
+	normal, suppressed := alerts.Normal.String(), alerts.Suppressed.String()
+	return a.From == normal && a.To == suppressed || a.From == suppressed && a.To == normal
 }
 
 // mailer is the other end of a mail: a server that takes it.

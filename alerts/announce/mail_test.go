@@ -257,7 +257,7 @@ func TestAMailSaysTheAlarmInItsOwnWords(t *testing.T) {
 	c.Deliver(put(vanAt(1), "gas-leave", alerts.Unacked, 42))
 	d := p.until(t, 1)[0]
 	h, subject, body := d.read(t)
-	if subject != "frostline: Gas at floor level: on, not acknowledged (critical)" {
+	if subject != "frostline: Gas at floor level (critical; on, not acknowledged)" {
 		t.Errorf("subject %q", subject)
 	}
 	for _, want := range []string{
@@ -580,7 +580,7 @@ When:     Wed 25 Nov 2026 11:10 CET; 4 h ago
 	if !strings.HasPrefix(l.body, want) {
 		t.Errorf("body\n%s\nwant\n%s", l.body, want)
 	}
-	if l.id != "b-17-00000000000000000004.4" || l.subject != "frostline: 3 alarms; left-the-catalogue: suppressed by design (medium)" || l.urgent {
+	if l.id != "b-17-00000000000000000004.4" || l.subject != "frostline: 3 alarms, first left-the-catalogue (medium; suppressed by design)" || l.urgent {
 		t.Errorf("id %s, subject %q, urgent %v", l.id, l.subject, l.urgent)
 	}
 }
