@@ -40,10 +40,12 @@ type Courier struct {
 	looked  uint64          // number of the newest transition in memory that a round has seen; Run's own
 	since   time.Time       // when the oldest of what is gathered was first seen; Run's own
 
-	link  sync.Mutex // guards the rest: a test runs on its caller's goroutine, Deliver on the loop's
+	link  sync.Mutex // guards the two below, and is never held while anything is written: the loop waits for it
 	state linkState
-	gripe gripe
 	cut   context.CancelCauseFunc // ends a try of what is not urgent; nil while there is none
+
+	pen   sync.Mutex // guards gripe: a test runs on its caller's goroutine
+	gripe gripe
 }
 
 // errCut ends a try that something urgent must not wait for. It says nothing of the other end.
@@ -198,6 +200,9 @@ func (c *Courier) Test(ctx context.Context) error {
 	try, cancel := context.WithTimeout(ctx, c.times.try)
 	defer cancel()
 	err := c.via.test(try, s)
+	if err != nil && errors.Is(ctx.Err(), context.Canceled) {
+		return err // whoever asked has gone, which says nothing of the other end
+	}
 	c.note(err)
 	if err == nil {
 		c.hasten() // what waited for the other end may go now
@@ -492,6 +497,9 @@ func (c *Courier) send(ctx context.Context, batch []parcel) error {
 		defer cut(nil)
 		c.mayCut(cut)
 		defer c.mayCut(nil)
+		if len(c.hurry) > 0 { // it came between two messages
+			return errCut
+		}
 	}
 	err := c.via.carry(try, ts, c.snapshot())
 	if err != nil && context.Cause(try) == errCut {
@@ -528,22 +536,30 @@ func (c *Courier) linkNow() linkState {
 // note keeps and logs what a try came to.
 func (c *Courier) note(err error) {
 	c.link.Lock()
-	defer c.link.Unlock()
 	s, now := &c.state, time.Now()
 	s.tried = true
+	news := err != nil || s.lastOK.IsZero() || s.fault != ""
 	if err == nil {
-		if s.lastOK.IsZero() || s.fault != "" {
-			c.gripe.ends(c.log.With("output", c.path), "messages get through")
-		}
 		s.fault, s.gone, s.failing, s.lastOK = "", false, time.Time{}, now
+	} else {
+		if s.failing.IsZero() {
+			s.failing = now
+		}
+		f, _ := errors.AsType[fault](err)
+		s.fault, s.gone = err.Error(), s.gone || f.kind == gone
+	}
+	c.link.Unlock()
+	if !news {
 		return
 	}
-	if s.failing.IsZero() {
-		s.failing = now
+	c.pen.Lock()
+	defer c.pen.Unlock()
+	log := c.log.With("output", c.path)
+	if err == nil {
+		c.gripe.ends(log, "messages get through")
+	} else {
+		c.gripe.says(log, "messages do not get through", err)
 	}
-	f, _ := errors.AsType[fault](err)
-	s.fault, s.gone = err.Error(), s.gone || f.kind == gone
-	c.gripe.says(c.log.With("output", c.path), "messages do not get through", err)
 }
 
 // urgent reports whether it is told at any hour.

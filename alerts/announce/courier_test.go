@@ -279,6 +279,32 @@ func TestAHangingPathHoldsUpNoTickAndIsGivenUp(t *testing.T) {
 	})
 }
 
+func TestSomethingUrgentGoesBeforeTheRestOfAMorning(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answer = func([]transition) error { time.Sleep(3 * time.Second); return nil } // slow, and well
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		r.mod = func(s *core.Snapshot) { s.Quiet = true }
+		for i := range uint64(200) {
+			r.live(moved("pipe-cold", []alerts.State{alerts.Unacked, alerts.Acked}[i%2], 1+i))
+		}
+		r.mod = nil
+		r.lives(30)
+		at := time.Since(end.begun)
+		r.live(moved("gas-leave", alerts.Unacked, 900))
+		r.lives(10)
+		i := slices.IndexFunc(end.tries, func(x try) bool { return x.ids == "900" })
+		if i < 0 || end.tries[i].at > at+8*time.Second {
+			t.Fatalf("gas-leave raised at %v, tries %v; want it within the message under way and its own", at, end.tries)
+		}
+		r.lives(900)
+		if r.shop.left() != 0 {
+			t.Errorf("%d rows left", r.shop.left())
+		}
+	})
+}
+
 // A try may hang because the van has changed networks; what is urgent then finds the new one.
 func TestSomethingUrgentDoesNotWaitForATryOfWhatIsNot(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

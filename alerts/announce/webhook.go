@@ -214,11 +214,14 @@ func (h *webhook) post(ctx context.Context, id string, body []byte) error {
 		return fault{text: h.host + ": " + dialWords(err)}
 	}
 	defer answer.Body.Close()
+	if answer.StatusCode >= 200 && answer.StatusCode < 300 {
+		return nil // what else it says does not matter
+	}
 	said, _ := io.ReadAll(io.LimitReader(answer.Body, answerMax)) // the status has come; the rest only explains it
 	return h.judge(answer, said)
 }
 
-// judge turns an answer into a fault, or nil if the message was taken.
+// judge turns an answer that is no delivery into a fault.
 func (h *webhook) judge(a *http.Response, said []byte) error {
 	words := func(what string) string {
 		text := fmt.Sprintf("%s answers %d: %s", h.host, a.StatusCode, what)
@@ -228,8 +231,6 @@ func (h *webhook) judge(a *http.Response, said []byte) error {
 		return text
 	}
 	switch code := a.StatusCode; {
-	case code >= 200 && code < 300:
-		return nil
 	case code >= 300 && code < 400:
 		where := "elsewhere"
 		if u, err := a.Location(); err == nil {

@@ -249,7 +249,7 @@ func TestWhatAnAnswerMeansIsSaidInWords(t *testing.T) {
 		"gone":           {says(410, ""), gone, []string{"wants no more messages"}},
 		"patience":       {func(w http.ResponseWriter, _ *http.Request) { w.Header().Set("Retry-After", "90"); w.WriteHeader(429) }, away, []string{"asks for patience"}},
 		"a redirect": {func(w http.ResponseWriter, q *http.Request) {
-			http.Redirect(w, q, "https://elsewhere.example/x?token=1", 307)
+			http.Redirect(w, q, "https://elsewhere.example/x?token=1", http.StatusTemporaryRedirect)
 		}, refused, []string{"to elsewhere.example", "redirects are not followed"}},
 		"to a local file": {func(w http.ResponseWriter, q *http.Request) {
 			w.Header().Set("Location", "file:///etc/passwd")
@@ -324,7 +324,9 @@ func TestRetryAfterIsADelayOrADateByTheAnswersOwnClock(t *testing.T) {
 
 func TestARedirectIsNotFollowed(t *testing.T) {
 	trap := openReceiver(t, httptest.NewServer)
-	r := openReceiver(t, httptest.NewServer, func(w http.ResponseWriter, q *http.Request) { http.Redirect(w, q, trap.URL, 308) })
+	r := openReceiver(t, httptest.NewServer, func(w http.ResponseWriter, q *http.Request) {
+		http.Redirect(w, q, trap.URL, http.StatusPermanentRedirect)
+	})
 	c := hooked(t, WebhookOptions{URL: r.URL})
 	c.Deliver(vanAt(1))
 	if err := c.Test(t.Context()); err == nil {
