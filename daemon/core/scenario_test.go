@@ -70,8 +70,8 @@ func orderOf(a sim.Act) *Command {
 	return c
 }
 
-// live plays a scenario through a core; see is called after each tick.
-func live(t testing.TB, name string, see func(in Input, s *Snapshot, truth func() sim.Truth)) {
+// drive plays a scenario: step is called with each tick of it.
+func drive(t testing.TB, name string, step func(v *sim.Van, in Input)) {
 	t.Helper()
 	text, err := scenarios.Open(name)
 	if err != nil {
@@ -82,7 +82,6 @@ func live(t testing.TB, name string, see func(in Input, s *Snapshot, truth func(
 		t.Fatal(err)
 	}
 	v := sim.New(sc, 0)
-	c := New(simParams(v))
 	acts := v.Operator()
 	in := Input{Readings: make([]sensors.Reading, len(v.Wiring()))}
 	for {
@@ -98,8 +97,20 @@ func live(t testing.TB, name string, see func(in Input, s *Snapshot, truth func(
 		if len(acts) > 0 && acts[0].At <= v.Elapsed() {
 			in.Command, acts = orderOf(acts[0]), acts[1:]
 		}
-		see(in, c.Step(in), v.Truth)
+		step(v, in)
 	}
+}
+
+// live plays a scenario through a core; see is called after each tick.
+func live(t testing.TB, name string, see func(in Input, s *Snapshot, truth func() sim.Truth)) {
+	t.Helper()
+	var c *Core
+	drive(t, name, func(v *sim.Van, in Input) {
+		if c == nil {
+			c = New(simParams(v))
+		}
+		see(in, c.Step(in), v.Truth)
+	})
 }
 
 // long skips what takes long, under -short: .ci/test runs those without the race detector and

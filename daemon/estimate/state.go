@@ -135,15 +135,15 @@ func (e *Estimator) Save() State {
 		Calibration: e.saveCalibration()}
 }
 
-// Restore continues from a State after gapS seconds without a tick; a negative gap is one
+// Restore continues from a State after darkS seconds without a tick; a negative gap is one
 // of unknown length. at is the Up of the Step that comes next, and Restore is called before
 // the first one: near zero in a new boot, and going on where a boot only changed its
 // configuration (newBoot false). The fuel is held, with an interval
 // wide enough for what may have burned, until the scale has come to rest. Of a State with
 // numbers no van can have only what people entered and the total are taken, as far as they
 // are possible themselves; a State of another version is ignored.
-func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot bool) {
-	if s.Version != stateVersion || math.IsNaN(gapS) {
+func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bool) {
+	if s.Version != stateVersion || math.IsNaN(darkS) {
 		return
 	}
 	e.restoreCalibration(s.Calibration)
@@ -170,22 +170,22 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 		c.On.Blend = ""
 	}
 	e.vessel.holds(c.On.Blend)
-	e.causes.restore(s.Causes, at.Seconds()-max(gapS, 0), at.Seconds())
-	e.vessel.restore(s.Vessel, gapS, c.CapacityKg, at.Seconds())
+	e.causes.restore(s.Causes, at.Seconds()-max(darkS, 0), at.Seconds())
+	e.vessel.restore(s.Vessel, darkS, c.CapacityKg, at.Seconds())
 	w := e.weigh
 	atS := at.Seconds()
-	thenS := atS - max(gapS, 0) // of the save, on the clock of this boot
+	thenS := atS - max(darkS, 0) // of the save, on the clock of this boot
 	w.have, w.presence, w.levelKg, w.levelSD = c.Have, c.Presence, c.LevelKg, c.LevelSDKg
-	if w.presence == Present { // nobody has looked since
+	if w.presence == Present && (newBoot || darkS > gapS) { // nobody has looked since
 		w.presence = PresenceUnknown
 	}
-	w.levelS, w.gapKnown, w.cellC = thenS-c.AgeS, c.GapKnown && gapS >= 0, c.LevelC
+	w.levelS, w.gapKnown, w.cellC = thenS-c.AgeS, c.GapKnown && darkS >= 0, c.LevelC
 	w.cell = cell{tempC: c.CellC, seen: c.CellSeen, seenS: thenS - c.CellAgeS}
 	if c.Noise.NearKg > 0 && c.Noise.FarKg > 0 {
 		w.noise.NearKg, w.noise.FarKg = clip(c.Noise.NearKg, noiseMostKg), clip(c.Noise.FarKg, noiseMostKg)
 	}
 	w.offKg, w.offVar, w.lastKg, w.wideKg = c.OffKg, c.OffVarKg2, c.LastKg, c.WideKg
-	if gapS < 0 && w.have {
+	if darkS < 0 && w.have {
 		w.wideKg = w.levelKg // any of it may have burned
 	}
 	w.tare.restore(c.Tare)
@@ -207,6 +207,9 @@ func (e *Estimator) Restore(s State, gapS float64, at time.Duration, newBoot boo
 	w.watch.drift.restore(c.Drift, thenS, w.p.Scale.CountsPerKg)
 	for g, name := range w.burn.names {
 		w.burn.flames[g].on = slices.Contains(c.Flames, name)
+	}
+	if len(c.Flames) > 0 {
+		w.burn.lateN = 0
 	}
 	w.settle(afterGap, restBlocksN, atS)
 	e.useScale()

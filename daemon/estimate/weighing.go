@@ -393,6 +393,8 @@ func (w *weighing) reconcile(upS, kg, sdKg float64) {
 		w.load(-lost)
 	case lost > 2*known+0.005:
 		w.burn.totalKg += lost
+	case w.cause == afterGap && w.burn.lateN < lateBlocks: // something burned, so what little is gone has burned
+		w.burn.oweKg += lost
 	}
 }
 
