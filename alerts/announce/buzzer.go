@@ -128,21 +128,36 @@ func (b *Buzzer) Deliver(s *core.Snapshot) {
 	}
 }
 
-// Drill plays the pattern of a priority twice, for someone to hear and know. An alarm
-// that sounds, now or meanwhile, goes first.
-func (b *Buzzer) Drill(p alerts.Priority) error {
+// DrillStopped is the sound of a monitor that no longer ticks, beside those of the priorities.
+const DrillStopped = "stopped"
+
+// Drill plays a sound twice, for someone to hear and know: that of a priority by its word,
+// or DrillStopped. It returns how long it takes until the last tone has ended. An alarm that
+// sounds, now or meanwhile, goes first.
+func (b *Buzzer) Drill(sound string) (time.Duration, error) {
+	var steps []step
+	for _, p := range [...]alerts.Priority{alerts.Critical, alerts.High, alerts.Medium} {
+		if p.String() == sound {
+			steps = twice(soundOf(p))
+		}
+	}
+	if sound == DrillStopped {
+		steps = twice(deadSound())
+	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch {
+	case steps == nil:
+		return 0, fmt.Errorf("drill: there is no sound %q; there is critical, high, medium and %s", sound, DrillStopped)
 	case b.sound == nil:
-		return errors.New("drill: no sounder is configured, so nothing here can wake you: fit one")
+		return 0, errors.New("drill: no sounder is configured, so nothing here can wake you: fit one")
 	case b.last != nil && top(b.last) != nil:
-		return errors.New("drill: an alarm is sounding: see to it first")
+		return 0, errors.New("drill: an alarm is sounding: see to it first")
 	}
 	now := time.Now()
-	b.start(now, twice(soundOf(p)), "drill "+p.String())
+	b.start(now, steps, "drill "+sound)
 	b.plan(now)
-	return nil
+	return length(steps[:len(steps)-1]), nil // the last step is a pause
 }
 
 // start begins a drill or test; mu is held.
@@ -198,11 +213,18 @@ func (b *Buzzer) plan(now time.Time) {
 func (b *Buzzer) Health(report func(sensors.Channel, sensors.Reading)) {
 	ok := 0.0
 	if b.sound != nil {
-		if played, well := b.sound.health(time.Now()); well && (b.tested || played) {
+		if played, well := b.sound.health(time.Now()); well && (b.tested || played || b.heard()) {
 			ok = 1
 		}
 	}
 	report(sensors.SounderOK, sensors.Of(ok))
+}
+
+// heard reports whether somebody has said at a drill that they heard it.
+func (b *Buzzer) heard() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.last != nil && b.last.Heard != nil
 }
 
 // top is the alarm of the highest priority that wants sound, the first in catalogue order,

@@ -312,7 +312,7 @@ func TestTheSounderCountsOnlyOnceHeard(t *testing.T) {
 			t.Error("a sounder nobody has heard counts")
 		}
 		line.take()
-		if err := b.Drill(alerts.Medium); err != nil {
+		if _, err := b.Drill("medium"); err != nil {
 			t.Fatal(err)
 		}
 		ticks(b, 61, func(i int) *core.Snapshot { return vanAt(uint64(i)) })
@@ -323,7 +323,7 @@ func TestTheSounderCountsOnlyOnceHeard(t *testing.T) {
 			t.Error("a drilled sounder does not count")
 		}
 	})
-	if err := NewBuzzer(BuzzerOptions{}).Drill(alerts.High); err == nil {
+	if _, err := NewBuzzer(BuzzerOptions{}).Drill("high"); err == nil {
 		t.Error("a drill without a sounder ends well")
 	}
 	if sounderOK(NewBuzzer(BuzzerOptions{Tested: true})) != 0 {
@@ -331,11 +331,52 @@ func TestTheSounderCountsOnlyOnceHeard(t *testing.T) {
 	}
 }
 
+func TestADrillPlaysWhatAnAlarmWould(t *testing.T) {
+	for sound, want := range map[string]struct {
+		first []string
+		for_  time.Duration
+	}{
+		"critical":   {[]string{"on 0s", "off 2s"}, 5 * time.Second},
+		"high":       {[]string{"on 0s", "off 1.5s"}, 14 * time.Second},
+		DrillStopped: {[]string{"on 0s", "off 3s"}, 34*time.Second + 200*time.Millisecond},
+	} {
+		line := &bell{}
+		in(t, BuzzerOptions{Sounder: line}, func(b *Buzzer) {
+			b.Deliver(vanAt(1))
+			line.take()
+			lasts, err := b.Drill(sound)
+			if err != nil || lasts != want.for_ {
+				t.Errorf("%s: %v, %v, want %v", sound, lasts, err, want.for_)
+			}
+			ticks(b, 60, func(i int) *core.Snapshot { return vanAt(uint64(i + 1)) })
+			got := line.take()
+			if len(got) < 4 || !slices.Equal(got[:2], want.first) || len(got)%2 != 0 {
+				t.Errorf("%s sounded %v, want it to begin %v and to end", sound, got, want.first)
+			}
+		})
+	}
+	if _, err := NewBuzzer(BuzzerOptions{Sounder: &bell{}}).Drill("loud"); err == nil {
+		t.Error("a sound that does not exist is played")
+	}
+}
+
+func TestWhoHeardTheSounderIsBelieved(t *testing.T) {
+	in(t, BuzzerOptions{Sounder: &bell{}}, func(b *Buzzer) {
+		s := vanAt(1)
+		b.Deliver(s)
+		before := sounderOK(b)
+		s.Heard = &core.Heard{Actor: "board"}
+		if after := sounderOK(b); before != 0 || after != 1 {
+			t.Errorf("%v before and %v after somebody heard it, want 0 and 1", before, after)
+		}
+	})
+}
+
 func TestAnAlarmGoesBeforeADrill(t *testing.T) {
 	line := &bell{}
 	in(t, BuzzerOptions{Sounder: line}, func(b *Buzzer) {
 		b.Deliver(vanAt(1))
-		if err := b.Drill(alerts.Medium); err != nil {
+		if _, err := b.Drill("medium"); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(5 * time.Second)
@@ -346,7 +387,7 @@ func TestAnAlarmGoesBeforeADrill(t *testing.T) {
 		if got := line.take(); !slices.Equal(got, []string{"on 0s"}) {
 			t.Errorf("heard %v, want the alarm at once", got)
 		}
-		if err := b.Drill(alerts.Medium); err == nil {
+		if _, err := b.Drill("medium"); err == nil {
 			t.Error("a drill over a sounding alarm is accepted")
 		}
 	})

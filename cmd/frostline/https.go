@@ -28,8 +28,8 @@ type certificate struct {
 	err    error
 }
 
-// lookEvery bounds how often the files are looked at.
-const lookEvery = time.Second
+// certEvery bounds how often the files are looked at.
+const certEvery = time.Second
 
 func newCertificate(certFile, keyFile string, log *slog.Logger) *certificate {
 	c := &certificate{certFile: credential(certFile), keyFile: credential(keyFile), log: log}
@@ -47,7 +47,7 @@ func (c *certificate) config() *tls.Config {
 func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if time.Since(c.looked) >= lookEvery {
+	if time.Since(c.looked) >= certEvery {
 		c.looked = time.Now()
 		if seen := fileMarks(c.certFile, c.keyFile); seen != c.seen || c.pair == nil {
 			c.load(seen)

@@ -33,6 +33,7 @@ var (
 
 // world is what a command may touch.
 type world struct {
+	in       io.Reader
 	out, err io.Writer
 	log      *slog.Logger
 }
@@ -50,6 +51,8 @@ func commands() []command {
 		{"demo", "a van that does not exist, with page, metrics and broker; nothing to install", demoExamples, demoCmd},
 		{"replay", "judge recordings again, as if lived", replayExamples, replayCmd},
 		{"record", "raw readings to a recording", recordExamples, recordCmd},
+		{"calibrate", "the scale or the gas sensor, step by step, through the running daemon", calibrateExamples, calibrateCmd},
+		{"drill", "hear each sound of an alarm once, and say whether you did", drillExamples, drillCmd},
 		{"check", "configuration and sensors: what was found, what is wrong, what to do", checkExamples, checkCmd},
 		{"nights", "the ledger of nights as a table, CSV or pictures, and what a season cost", nightsExamples, nightsCmd},
 		{"plan", "how long a cylinder lasts: hours, pressure, supply ratio and ice, before you go", planExamples + "\nSizes: " + sizeNames() + "\n", planCmd},
@@ -69,7 +72,7 @@ func start(args []string) int {
 	defer stop()
 	loose := newLooseWriter(os.Stderr)
 	defer loose.flush()
-	w := world{out: os.Stdout, err: os.Stderr, log: newLog(loose)}
+	w := world{in: os.Stdin, out: os.Stdout, err: os.Stderr, log: newLog(loose)}
 	return dispatch(ctx, w, args)
 }
 
@@ -126,7 +129,7 @@ func dispatch(ctx context.Context, w world, args []string) int {
 func usage(out io.Writer) {
 	fmt.Fprint(out, "frostline watches a van's LP-gas system.\n", disclaimer, "\nusage: frostline COMMAND [flags]\n\n")
 	for _, c := range commands() {
-		fmt.Fprintf(out, "  %-8s %s\n", c.name, c.line)
+		fmt.Fprintf(out, "  %-9s %s\n", c.name, c.line)
 	}
 	fmt.Fprint(out, "\nTry without any hardware:  frostline demo\nHelp on one command:       frostline COMMAND --help\n")
 }

@@ -132,6 +132,9 @@ func (o *outfit) open(c *core.Core) error {
 			Revision: revision, Built: made(), Log: o.log, Sounder: o.buzzer != nil && o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
 			Writable: o.cfg.Page.Commands, VanName: o.cfg.VanName, Zone: o.cfg.Core.Nights.Zone,
 			Nights: o.cfg.Core.Nights, Paths: o.paths}
+		if o.buzzer != nil {
+			opt.Drill = o.buzzer.Drill
+		}
 		if o.store != nil {
 			opt.Past = o.store
 		}

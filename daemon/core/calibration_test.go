@@ -5,13 +5,14 @@ import (
 	"testing"
 	"time"
 
+	"frostline/alerts"
 	"frostline/daemon/estimate"
 	"frostline/sensors"
 )
 
 // calibrationParams are those of a scale with the wrong numbers.
 func calibrationParams() Params {
-	return Params{Wiring: someWiring, Estimate: estimate.Params{
+	return Params{Wiring: someWiring, Setpoints: alerts.Setpoints{Sounder: true}, Estimate: estimate.Params{
 		Scale:    estimate.Scale{CountsPerKg: 40000, ZeroCounts: 60000, CalibratedAtC: 20, CapacityKg: 50},
 		Cylinder: estimate.Cylinder{TareKg: 7.7, CapacityKg: 9.1}}}
 }

@@ -2,6 +2,7 @@ package core
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -343,6 +344,9 @@ func (c *Core) obey(cmd *Command, in Input) ([]alerts.Transition, error) {
 	case cmd.CalibrationUndone != "":
 		return nil, c.est.Undo(cmd.CalibrationUndone)
 	case cmd.SounderHeard != nil:
+		if *cmd.SounderHeard && !c.p.Setpoints.Sounder {
+			return nil, errors.New("sounder heard: no sounder is configured, so nothing here can wake you")
+		}
 		c.heard = nil
 		if *cmd.SounderHeard {
 			c.heard = &Heard{Wall: st.Wall, ClockTrusted: c.last != nil && c.last.Est.ClockTrusted, Actor: actor}

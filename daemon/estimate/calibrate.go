@@ -226,6 +226,7 @@ func (e *Estimator) beginCalibration(what string) error {
 	if what == TheScale {
 		c.zero, c.loads, c.before = nil, nil, c.scale
 		e.weigh.lift(e.upS, &c.happened)
+		c.load = stretch{}
 	}
 	return nil
 }

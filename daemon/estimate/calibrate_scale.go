@@ -159,6 +159,9 @@ func (e *Estimator) calibrateZero(actor string) error {
 	if err != nil {
 		return err
 	}
+	if w := e.weigh; w.have && w.levelKg > absentKg && math.Abs(w.grossKg(p.Counts)-w.levelKg) < changedKg {
+		return errors.New("calibrate: the signal is that from before: lift the cylinder off")
+	}
 	return e.weighed(func() { e.cal.zero = &p }, actor)
 }
 
@@ -227,6 +230,7 @@ func (e *Estimator) weighed(add func(), actor string) error {
 		return err
 	}
 	c.untilS = e.upS + sessionLastsS
+	c.load = stretch{} // the next point is not to rest on these readings
 	if r.CountsPerKg == 0 {
 		return nil // the zero alone: a weight gives the slope
 	}

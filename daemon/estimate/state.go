@@ -203,7 +203,7 @@ func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bo
 	}
 	w.watch.restore(c.Watch, thenS)
 	w.known.restore(c.Known, c.On, c.Was)
-	w.undo = undoFrom(c.Undo, thenS, gapS, w.p.Scale.CapacityKg)
+	w.undo = undoFrom(c.Undo, thenS, darkS, w.p.Scale.CapacityKg)
 	w.watch.drift.restore(c.Drift, thenS, w.p.Scale.CountsPerKg)
 	for g, name := range w.burn.names {
 		w.burn.flames[g].on = slices.Contains(c.Flames, name)

@@ -88,7 +88,7 @@ type alarmView struct {
 
 // view says a frame in words for one phone.
 func (s *Server) view(f *frame, l look) view {
-	v := view{Stale: f.stale(), Cert: certified, Wake: s.wake(), Told: s.told.views()}
+	v := view{Stale: f.stale(), Cert: certified, Wake: s.wake(f.snap), Told: s.told.views()}
 	if !f.whole() {
 		v.Verdict = "Nothing known yet."
 		v.Facts = []string{"The first readings have not come in. The gas watch is blind until they do."}
@@ -136,9 +136,14 @@ func frostAsk(low estimate.Quantity) string {
 	return ""
 }
 
-func (s *Server) wake() string {
-	if s.opt.Sounder {
+// wake says whether anything here can wake a sleeper: a sounder that is fitted and that a
+// person has heard, by the configuration or at a drill.
+func (s *Server) wake(snap *core.Snapshot) string {
+	switch {
+	case s.opt.Sounder, s.opt.Drill != nil && snap != nil && snap.Heard != nil:
 		return ""
+	case s.opt.Drill != nil:
+		return "Nothing here can wake you: nobody has heard the sounder yet. frostline drill plays it."
 	}
 	return "Nothing here can wake you: no tested sounder is fitted."
 }

@@ -68,13 +68,14 @@ type Options struct {
 	MetricsToken string
 	Version      string
 	Revision     string
-	Built        time.Time      // when this program was made; zero if that is not known
-	Log          *slog.Logger   // nil discards
-	Sounder      bool           // a tested sounder is fitted
-	Writable     bool           // forms and commands are taken
-	VanName      string         // shown on the page only
-	Zone         *time.Location // of the times on the page; nil is UTC
-	Paths        []Path         // ways people outside are told, in the order of the page
+	Built        time.Time                                 // when this program was made; zero if that is not known
+	Log          *slog.Logger                              // nil discards
+	Sounder      bool                                      // a sounder is fitted that the configuration calls tested
+	Drill        func(sound string) (time.Duration, error) // plays a sound of an alarm and says how long it takes; nil: no sounder is fitted
+	Writable     bool                                      // forms and commands are taken
+	VanName      string                                    // shown on the page only
+	Zone         *time.Location                            // of the times on the page; nil is UTC
+	Paths        []Path                                    // ways people outside are told, in the order of the page
 }
 
 // Server is the page. It is an http.Handler and an output of the daemon.
@@ -171,6 +172,8 @@ func (s *Server) routes() {
 	h("GET /change", owner, s.getDoing("change", s.getChange))
 	h("POST /change", owner, s.postPreview)
 	h("GET /check", owner, s.getDoing("check", s.getCheck))
+	h("GET /api/calibration", owner, s.getCalibration)
+	h("POST /api/drill", owner, s.postDrill)
 	if s.opt.Metrics {
 		h("GET "+metricsPath, viewer, s.metrics().ServeHTTP)
 	}
