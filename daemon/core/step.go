@@ -124,6 +124,15 @@ func parseCheckpoint(b []byte) (*checkpoint, error) {
 	return &cp, nil
 }
 
+// HeardIn is who heard the sounder, by a checkpoint; nil if nobody did or it cannot be read.
+func HeardIn(checkpoint []byte) *Heard {
+	cp, err := parseCheckpoint(checkpoint)
+	if err != nil {
+		return nil
+	}
+	return cp.Sounder
+}
+
 // Checkpoint is the state as of the last Step, to be continued by another core in the same
 // run, as after a change of the configuration. It is nil before the first Step.
 func (c *Core) Checkpoint() []byte {

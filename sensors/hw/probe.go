@@ -20,6 +20,15 @@ type Found struct {
 	Do      string          // what to look at first; empty if it reads
 }
 
+// Means says in plain words what a fault of a wire is and what to look at first.
+func Means(w Wire, word string) string {
+	means, do := explain(w, word)
+	if means == "" {
+		return word
+	}
+	return means + "; " + do
+}
+
 // probeEvery is how often Probe looks whether all have answered.
 const probeEvery = 20 * time.Millisecond
 
