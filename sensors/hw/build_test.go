@@ -262,8 +262,8 @@ func TestConfigurationOverlayAndPicturesAreOneBuild(t *testing.T) {
 		if !drawn && !isChip {
 			t.Errorf("%s is in no picture", w.Channel)
 		}
-		if w.Driver == hw.W1 {
-			continue
+		if w.Driver != hw.IIO && w.Driver != hw.Hwmon {
+			continue // it hangs on no chip
 		}
 		if !isChip || !strings.Contains(overlay, "@"+strings.TrimPrefix(address, "0x")+" {") || !strings.Contains(overlay, "reg = <"+address+">;") ||
 			!strings.Contains(overlay, ","+w.Device+`";`) {
@@ -344,7 +344,8 @@ func TestBuildReadsEverySensorThroughTheKernelsDrivers(t *testing.T) {
 		lay("bus/w1/devices", "w1_bus_master1/"+address, map[string]string{
 			"w1_slave": "c8 ff 55 05 7f ff 0c 10 2e : crc=2e YES\nc8 ff 55 05 7f ff 0c 10 2e t=-3500"})
 	}
-	board, err := hw.Open(hw.Options{Root: root, Wires: cfg.Board, Wiring: cfg.Core.Wiring})
+	kernels := slices.DeleteFunc(cfg.Board, func(w hw.Wire) bool { return !slices.Contains([]hw.Driver{hw.IIO, hw.Hwmon, hw.W1}, w.Driver) })
+	board, err := hw.Open(hw.Options{Root: root, Wires: kernels, Wiring: cfg.Core.Wiring})
 	if err != nil {
 		t.Fatal(err)
 	}
