@@ -50,6 +50,7 @@ var header = map[int]string{1: "3.3 V", 3: "GPIO2", 5: "GPIO3", 6: "GND", 7: "GP
 // picture is an SVG as far as the tests ask.
 type picture struct {
 	title, desc string
+	style       string
 	text        string // all that is written in it
 	pins        []pin
 	chips       map[string]string // address by chip
@@ -97,6 +98,10 @@ func look(t *testing.T, file string) picture {
 			if at["data-chip"] != "" {
 				p.chips[at["data-chip"]] = at["data-address"]
 			}
+			if len(open) == 1 && !strings.HasPrefix(at["viewBox"], "0 0 720 ") {
+				p.wrong = append(p.wrong, "another width than 720, for which the letters are sized")
+			}
+			p.style += at["style"]
 			if len(open) == 1 && (at["role"] != "img" || at["aria-labelledby"] != "title desc") {
 				p.wrong = append(p.wrong, "no role and name for a screen reader")
 			}
@@ -110,6 +115,7 @@ func look(t *testing.T, file string) picture {
 			switch in := open; {
 			case text == "":
 			case slices.Contains(in, "style"):
+				p.style += text
 				if strings.Contains(text, "url(") || strings.Contains(text, "@import") {
 					p.wrong = append(p.wrong, "a style from elsewhere")
 				}
@@ -142,11 +148,21 @@ func pictures(t *testing.T) map[string]picture {
 	return all
 }
 
+var fontSize = regexp.MustCompile(`(?:font|font-size):\s*(\d+(?:\.\d+)?)px`)
+
 func TestPicturesStandAloneAndCanBeReadAloud(t *testing.T) {
 	page, shipped := buildText(t, buildPage), buildText(t, "../../systemd/deb/nfpm.yaml")
 	for name, p := range pictures(t) {
 		for _, w := range p.wrong {
 			t.Errorf("%s holds %s; a picture stands alone", name, w)
+		}
+		for _, m := range fontSize.FindAllStringSubmatch(p.style, -1) {
+			if px, _ := strconv.ParseFloat(m[1], 64); px < 19 {
+				t.Errorf("%s has letters of %g px; on a phone half of that is left", name, px)
+			}
+		}
+		if !strings.Contains(p.style, "@media screen and (prefers-color-scheme: dark)") {
+			t.Errorf("%s cannot be read in the dark, or prints dark", name)
 		}
 		if len(p.title) < 10 || len(p.desc) < 100 {
 			t.Errorf("%s: title %q and a desc of %d letters tell nobody who cannot see it what it shows", name, p.title, len(p.desc))
@@ -169,7 +185,7 @@ func TestPicturesStandAloneAndCanBeReadAloud(t *testing.T) {
 	if err := os.WriteFile(bad, []byte(`<svg xmlns="http://www.w3.org/2000/svg"><image href="https://a.invalid/x.png"/></svg>`), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if p := look(t, bad); len(p.wrong) != 3 || p.desc != "" {
+	if p := look(t, bad); len(p.wrong) != 4 || p.desc != "" {
 		t.Errorf("the look would not notice a picture from elsewhere: %v", p.wrong)
 	}
 }
