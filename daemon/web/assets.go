@@ -39,7 +39,7 @@ func loadAssets() assets {
 		return asset{"/assets/" + hex.EncodeToString(sum[:8]) + ext, kind, body}
 	}
 	return assets{
-		css:   load(".css", "text/css; charset=utf-8", "page", "doing", "phones"),
+		css:   load(".css", "text/css; charset=utf-8", "page", "doing", "phones", "calibrate"),
 		js:    load(".js", "text/javascript; charset=utf-8", "page", "clock"),
 		night: load(".js", "text/javascript; charset=utf-8", "night"), // the crosshair: only its page needs it
 		doing: load(".js", "text/javascript; charset=utf-8", "doing"), // of the pages that follow nothing

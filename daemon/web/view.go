@@ -171,6 +171,7 @@ func (s *Server) texts(f *frame, l look) map[string]string {
 	for i, fact := range v.Facts {
 		out["fact."+strconv.Itoa(i)] = fact
 	}
+	calibrateTexts(f, out)
 	for _, rows := range [][]row{v.Tonight, v.Now, v.Costs} {
 		for _, r := range rows {
 			out[r.Key], out[r.Key+".unit"], out[r.Key+".range"], out[r.Key+".note"] = r.Value, r.Unit, r.Range, r.Note

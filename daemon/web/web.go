@@ -174,6 +174,8 @@ func (s *Server) routes() {
 	h("GET /check", owner, s.getDoing("check", s.getCheck))
 	h("GET /api/calibration", owner, s.getCalibration)
 	h("POST /api/drill", owner, s.postDrill)
+	h("GET /calibrate", owner, s.getCalibrate)
+	h("POST /calibrate", owner, s.postCalibrate)
 	if s.opt.Metrics {
 		h("GET "+metricsPath, viewer, s.metrics().ServeHTTP)
 	}

@@ -68,6 +68,9 @@ func TestEveryRouteAnswersItsMethodsAndNoOthers(t *testing.T) {
 		{"/api/revoke", post, 415, "application/json; charset=utf-8"},
 		{"/unpair", post, 303, ""},
 		{"/api/command", post, 415, "application/json; charset=utf-8"},
+		{"/calibrate", get + ", " + post, 200, "text/html; charset=utf-8"},
+		{"/api/calibration", get, 200, "application/json; charset=utf-8"},
+		{"/api/drill", post, 403, "application/json; charset=utf-8"},
 		{"/do", post, 415, "text/plain; charset=utf-8"},
 		{"/look", post, 415, "text/plain; charset=utf-8"},
 		{"/test/webhook", post, 404, "text/html; charset=utf-8"}, // none is configured
