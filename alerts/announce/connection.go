@@ -48,7 +48,7 @@ type connection struct {
 // When ctx ends it says goodbye; after any error it cuts the socket instead, so that the
 // broker publishes our will.
 func (m *MQTT) connection(ctx context.Context) (ready bool, err error) {
-	c, err := m.connect(ctx)
+	c, err := m.connect(ctx, false)
 	if err != nil {
 		return false, err
 	}
@@ -65,7 +65,9 @@ func (m *MQTT) connection(ctx context.Context) (ready bool, err error) {
 	return true, m.goodbye(c)
 }
 
-func (m *MQTT) connect(ctx context.Context) (*connection, error) {
+// connect dials. Messages in order are handed over one after the other, and their handler may
+// then wait for nothing.
+func (m *MQTT) connect(ctx context.Context, inOrder bool) (*connection, error) {
 	dialing, cancel := context.WithTimeout(ctx, m.times.connect)
 	defer cancel()
 	c := &connection{lost: make(chan error, 1), stray: make(chan string, batchN),
@@ -84,7 +86,7 @@ func (m *MQTT) connect(ctx context.Context) (*connection, error) {
 		SetWriteTimeout(m.times.write).
 		SetKeepAlive(m.times.keepAlive).
 		SetPingTimeout(min(10*time.Second, m.times.keepAlive)).
-		SetOrderMatters(false).
+		SetOrderMatters(inOrder).
 		SetWill(m.device.topic("$state"), stateLost, qos, true).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { c.lost <- err }).
 		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
