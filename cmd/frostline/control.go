@@ -73,13 +73,8 @@ func (c *control) ask(ctx context.Context, method, path string, in, out any) err
 	if in != nil {
 		r.Header.Set("Content-Type", "application/json")
 	}
-	answer, err := c.client.Do(r)
-	switch {
-	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("%w: nothing answers at %s", errNoDaemon, c.path)
-	case errors.Is(err, fs.ErrPermission):
-		return fmt.Errorf("%s: not yours to open; run this as root or as the daemon's user", c.path)
-	case err != nil:
+	answer, err := c.send(c.client, r)
+	if err != nil {
 		return err
 	}
 	defer answer.Body.Close()
@@ -98,4 +93,16 @@ func (c *control) ask(ctx context.Context, method, path string, in, out any) err
 		return nil
 	}
 	return json.Unmarshal(text, out)
+}
+
+// send says in words why nobody answered.
+func (c *control) send(client *http.Client, r *http.Request) (*http.Response, error) {
+	answer, err := client.Do(r)
+	switch {
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
+		return nil, fmt.Errorf("%w: nothing answers at %s", errNoDaemon, c.path)
+	case errors.Is(err, fs.ErrPermission):
+		return nil, fmt.Errorf("%s: not yours to open; run this as root or as the daemon's user", c.path)
+	}
+	return answer, err
 }

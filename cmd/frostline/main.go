@@ -22,6 +22,8 @@ const (
 	exitFailed = 1
 	exitUsage  = 2
 	exitFound  = 3 // check found something
+
+	exitAnew = -1 // never seen outside: the program begins again
 )
 
 // errUsage marks a mistake on the command line; errFound that a check found something and
@@ -57,6 +59,9 @@ func commands() []command {
 		{"nights", "the ledger of nights as a table, CSV or pictures, and what a season cost", nightsExamples, nightsCmd},
 		{"plan", "how long a cylinder lasts: hours, pressure, supply ratio and ice, before you go", planExamples + "\nSizes: " + sizeNames() + "\n", planCmd},
 		{"pair", "one-time link, QR code and short code for a phone; list phones and revoke them", pairExamples, pairCmd},
+		{"backup", "one file with state and ledger", backupExamples, backupCmd},
+		{"restore", "put a backup in place; what was there is kept aside", restoreExamples, restoreCmd},
+		{"erase", "forget everything, between renters or before a sale, the broker's topics too", eraseExamples, eraseCmd},
 		{"version", "what this binary is", versionExamples, versionCmd},
 	}
 }
@@ -73,7 +78,19 @@ func start(args []string) int {
 	loose := newLooseWriter(os.Stderr)
 	defer loose.flush()
 	w := world{in: os.Stdin, out: os.Stdout, err: os.Stderr, log: newLog(loose)}
-	return dispatch(ctx, w, args)
+	code := dispatch(ctx, w, args)
+	if code != exitAnew {
+		return code
+	}
+	// A new image of the process holds nothing of what was erased, and lets go of every line
+	// and bus. If there is none, the service manager starts one.
+	loose.flush()
+	self, err := os.Executable()
+	if err == nil {
+		err = syscall.Exec(self, os.Args, os.Environ())
+	}
+	fmt.Fprintln(os.Stderr, "frostline: erased, and not begun anew:", err)
+	return exitFailed
 }
 
 // newLog writes one line per change and no time stamps: the journal has them.
@@ -121,6 +138,8 @@ func dispatch(ctx context.Context, w world, args []string) int {
 		return exitUsage
 	case errors.Is(err, errFound):
 		return exitFound
+	case errors.Is(err, errErased):
+		return exitAnew
 	}
 	fmt.Fprintf(w.err, "frostline %s: %v\n", c.name, err)
 	return exitFailed

@@ -57,6 +57,9 @@ func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
 	if len(cfg.Board) == 0 {
 		return fmt.Errorf("%s: no sensor has a driver, so there is nothing to watch; frostline demo needs no sensors", *conf)
 	}
+	if err := finishErasing(cfg.StateDir); err != nil { // no reason not to watch
+		w.log.Error("what was to be erased is still there", "err", err)
+	}
 	board, err := hw.Open(hw.Options{Root: *sysfs, Wires: cfg.Board, Wiring: cfg.Core.Wiring, Log: w.log})
 	if err != nil {
 		return err
@@ -64,7 +67,13 @@ func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
 	defer board.Close()
 	boot := newBoot()
 	o := &outfit{cfg: cfg, log: w.log, source: board, boot: func() string { return boot }, pace: time.Second,
-		notify: notifier()}
+		erasable: true}
+	tell := notifier()
+	o.notify = func(state string) {
+		if state != "STOPPING=1" || !o.erasing.Load() { // erased, it begins anew: for the service manager it goes on
+			tell(state)
+		}
+	}
 	if cfg.MQTT != nil && cfg.MQTT.Device == "" {
 		cfg.MQTT.Device = deviceID()
 	}
@@ -85,7 +94,13 @@ func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
 		}
 	}
 	o.ready = func() { go o.reload(ctx, hup, *conf, *sysfs, board) } // the one goroutine that waits for signals
-	return o.serve(ctx)
+	err = o.serve(ctx)
+	if errors.Is(err, errErased) {
+		if failed := finishErasing(cfg.StateDir); failed != nil {
+			w.log.Error("what was to be erased is still there", "err", failed)
+		}
+	}
+	return err
 }
 
 // reload reads the configuration again at each SIGHUP. A file with problems changes

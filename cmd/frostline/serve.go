@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -47,6 +48,11 @@ type outfit struct {
 	paths  []web.Path          // every way out, as the page shows it
 	loop   *daemon.Loop
 	web    *web.Server
+
+	erasable bool                  // all may be erased: the caller does so when serve returns errErased
+	erasing  atomic.Bool           // it was asked for
+	endMQTT  func(context.Context) // ends the announcer, and waits for it
+	end      func()                // ends the loop
 }
 
 // serve lives until the context ends or the source does, then takes everything down in
@@ -56,6 +62,8 @@ func (o *outfit) serve(ctx context.Context) error {
 	if err := o.open(c); err != nil {
 		return err
 	}
+	ctx, o.end = context.WithCancel(ctx)
+	defer o.end()
 	o.loop = daemon.NewLoop(o.options(c))
 	if o.ready != nil {
 		o.ready()
@@ -67,8 +75,19 @@ func (o *outfit) serve(ctx context.Context) error {
 		wg.Go(func() { o.buzzer.Run(outer) })
 	}
 	if o.mqtt != nil {
+		announcing, end := context.WithCancel(outer)
+		ended := make(chan struct{})
+		o.endMQTT = func(ctx context.Context) {
+			end()
+			select {
+			case <-ended:
+			case <-ctx.Done():
+			}
+		}
 		wg.Go(func() {
-			if err := o.mqtt.Run(outer); err != nil && !errors.Is(err, context.Canceled) {
+			defer close(ended)
+			defer end()
+			if err := o.mqtt.Run(announcing); err != nil && !errors.Is(err, context.Canceled) {
 				o.log.Error("mqtt ended", "output", "mqtt", "err", err)
 			}
 		})
@@ -87,6 +106,9 @@ func (o *outfit) serve(ctx context.Context) error {
 	wg.Wait()
 	if o.store != nil {
 		err = errors.Join(err, o.store.Close())
+	}
+	if o.erasing.Load() {
+		return errors.Join(errErased, err)
 	}
 	return err
 }
@@ -137,6 +159,12 @@ func (o *outfit) open(c *core.Core) error {
 		}
 		if o.store != nil {
 			opt.Past = o.store
+		}
+		if o.store != nil {
+			opt.Backup = func(ctx context.Context) (io.ReadCloser, error) { return makeBackup(ctx, o.store, o.cfg.StateDir) }
+		}
+		if o.erasable && o.cfg.StateDir != "" {
+			opt.Erase = o.erase
 		}
 		o.guard(&opt)
 		o.web = web.New(opt)

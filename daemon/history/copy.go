@@ -98,3 +98,25 @@ func inspect(ctx context.Context, path string) (c Contents, err error) {
 	}
 	return c, nil
 }
+
+// InUse reports whether another process has the file open. If none has, what its log held
+// is in the file afterwards. A file that is not there is used by nobody, nor is one that
+// cannot be read as a store.
+func InUse(path string) (bool, error) {
+	if _, err := os.Stat(path); err != nil {
+		if errors.Is(err, os.ErrNotExist) {
+			return false, nil
+		}
+		return false, err
+	}
+	db, err := sql.Open("sqlite", fileURI(path)+"?vfs=unix-excl&_pragma=busy_timeout(200)")
+	if err != nil {
+		return false, err
+	}
+	db.SetMaxOpenConns(1)
+	_, err = db.Exec("BEGIN IMMEDIATE; ROLLBACK")
+	if e := db.Close(); err == nil {
+		err = e
+	}
+	return isLocked(err), nil
+}

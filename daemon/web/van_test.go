@@ -159,6 +159,9 @@ func (d diary) Series(_ context.Context, name string, from, to time.Time, maxPoi
 		return nil, d.err
 	}
 	var out []core.Bucket
+	if maxPoints == 0 {
+		maxPoints = 24
+	}
 	step := to.Sub(from) / time.Duration(maxPoints)
 	for i := range maxPoints {
 		v := math.Sin(float64(i)/7) + float64(len(name))

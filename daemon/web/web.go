@@ -20,6 +20,7 @@ import (
 	"context"
 	"errors"
 	"html/template"
+	"io"
 	"log/slog"
 	"net/http"
 	"strings"
@@ -39,7 +40,7 @@ const certified = "A certified gas alarm is the watch. This is a second pair of 
 const staleAfter = 25 * time.Second
 
 // Past is what the page asks of the store. Series returns at most maxPoints stretches
-// between from and to; Events returns the newest events with a Seq below beforeSeq (0 means
+// between from and to, or for 0 as many as there are; Events returns the newest events with a Seq below beforeSeq (0 means
 // from the newest), newest first; EventsIn returns those in [from, to), oldest first; Nights
 // returns the newest rows of the ledger, oldest first; NightsNear returns the row of a date
 // with the rows before and after it.
@@ -64,6 +65,11 @@ type Options struct {
 	Past    Past                                      // nil if no history is kept
 	Nights  nights.Params                             // for the window of a night
 	Metrics bool                                      // serve /metrics
+	// Backup makes a file of everything, whole. nil if nothing is kept.
+	Backup func(context.Context) (io.ReadCloser, error)
+	// Erase forgets everything, pairings too, and returns in words what it did; the program
+	// starts anew at once. nil if nothing is kept.
+	Erase func(context.Context) (string, error)
 	// MetricsToken lets a scraper read /metrics without being paired; "" lets none.
 	MetricsToken string
 	Version      string
@@ -90,8 +96,10 @@ type Server struct {
 	streams chan struct{} // one token per open stream
 
 	phones    *phones
-	tries     *limit // tries to pair
-	localName string // what the board is called on its network
+	tries     *limit        // tries to pair
+	exports   *limit        // downloads
+	exporting chan struct{} // holds a token while one is made
+	localName string        // what the board is called on its network
 	told      told
 }
 
@@ -127,6 +135,7 @@ func New(o Options) *Server {
 		phones:  loadPhones(o.Phones, o.Log),
 		tries:   newLimit(10*time.Second, 5),
 		told:    told{paths: o.Paths},
+		exports: newLimit(10*time.Second, 6), exporting: make(chan struct{}, 1),
 	}
 	s.page, s.localName = loadPage(), localName()
 	s.router.refuse = s.turnAway
@@ -176,6 +185,12 @@ func (s *Server) routes() {
 	h("POST /api/drill", owner, s.postDrill)
 	h("GET /calibrate", owner, s.getCalibrate)
 	h("POST /calibrate", owner, s.postCalibrate)
+	h("GET /data", owner, s.getData)
+	h("POST /data", owner, s.postData)
+	h("GET /data/nights.csv", owner, s.getNightsCSV)
+	h("GET /data/series.csv", owner, s.getSeriesCSV)
+	h("GET /data/backup", owner, s.getBackup)
+	h("POST /api/erase", owner, s.postEraseJSON)
 	if s.opt.Metrics {
 		h("GET "+metricsPath, viewer, s.metrics().ServeHTTP)
 	}

@@ -1,0 +1,212 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"io/fs"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"frostline/alerts/announce"
+	"frostline/config"
+)
+
+const eraseExamples = `  frostline backup before-the-sale.tar.gz && frostline erase
+  frostline erase --yes
+`
+
+// eraseMark lies in the state directory from the moment that erasing was decided until all
+// is gone, so that a power cut does not end it halfway.
+const eraseMark = "erase.pending"
+
+// errErased ends serve when all is to be forgotten. Whoever called it erases, and the program
+// begins again.
+var errErased = errors.New("to be erased")
+
+// eraseWhat is said before anything is asked.
+const eraseWhat = `This erases for good, in %s:
+  the ledger of nights, charts and the log of alarms,
+  what was learned, calibrated and entered here (cylinders, tares, what was acknowledged),
+  every pairing of a phone,
+and on the MQTT broker, if one is configured, what it keeps of this van.
+The configuration file stays, and so does what other systems have stored. A memory card may
+hold traces of deleted files. The gas watch goes on.
+`
+
+func eraseCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
+	conf := fs.String("config", defaultConfig, "configuration `file`")
+	state := fs.String("state", "", "state `directory`, instead of the configuration's")
+	yes := fs.Bool("yes", false, "do not ask")
+	words, err := parse(fs, args)
+	if err != nil {
+		return err
+	}
+	if err := noWords(words); err != nil {
+		return err
+	}
+	cfg, err := configOf(fs, *conf, *state)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w.out, eraseWhat, cfg.StateDir)
+	if !*yes && !confirmed(w.out, os.Stdin) {
+		return errors.New("nothing was erased")
+	}
+	c := newControl(cfg.StateDir)
+	var said struct{ Erased string }
+	err = c.ask(ctx, http.MethodPost, "/api/erase", map[string]bool{"sure": true}, &said)
+	switch {
+	case err == nil:
+		fmt.Fprintln(w.out, said.Erased)
+		return c.beginsAnew(ctx, w.out, cfg.StateDir)
+	case !errors.Is(err, errNoDaemon):
+		return err
+	}
+	if err := mustBeStopped(ctx, cfg.StateDir); err != nil {
+		return err
+	}
+	broker := eraseBroker(ctx, cfg.MQTT, w)
+	if err := eraseState(cfg.StateDir); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(w.out, "Erased. %s\n", broker)
+	return err
+}
+
+// confirmed asks once and takes nothing but the word.
+func confirmed(out io.Writer, in io.Reader) bool {
+	fmt.Fprint(out, `Type "erase" to go on: `)
+	answer, err := bufio.NewReader(in).ReadString('\n')
+	return (err == nil || errors.Is(err, io.EOF)) && strings.TrimSpace(answer) == "erase"
+}
+
+// anewWithin is how long a daemon may take to come back.
+const anewWithin = 30 * time.Second
+
+// beginsAnew waits until the daemon has erased and runs again.
+func (c *control) beginsAnew(ctx context.Context, out io.Writer, dir string) error {
+	ctx, cancel := context.WithTimeout(ctx, anewWithin)
+	defer cancel()
+	again := time.NewTicker(100 * time.Millisecond)
+	defer again.Stop()
+	for {
+		if _, err := os.Stat(filepath.Join(dir, eraseMark)); errors.Is(err, fs.ErrNotExist) {
+			if c.ask(ctx, http.MethodGet, "/api/phones", nil, nil) == nil {
+				_, err := fmt.Fprintln(out, "Frostline runs again and knows nothing.")
+				return err
+			}
+		}
+		select {
+		case <-again.C:
+		case <-ctx.Done():
+			return fmt.Errorf("frostline did not come back within %v: look at its log; started again, it ends the erasing", anewWithin)
+		}
+	}
+}
+
+// eraseBroker clears the broker and says what came of it. A broker that is away must not
+// keep the rest.
+func eraseBroker(ctx context.Context, m *config.MQTT, w world) string {
+	if m == nil {
+		return "No MQTT broker is configured."
+	}
+	device := m.Device
+	if device == "" {
+		device = deviceID()
+	}
+	client, err := announce.NewMQTT(announce.Options{Broker: m.Broker, DeviceID: device, Domain: m.Domain,
+		User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, Log: w.log})
+	if err != nil {
+		return stillKept(err, m, device)
+	}
+	return clearBroker(ctx, client, m, device)
+}
+
+func clearBroker(ctx context.Context, client *announce.MQTT, m *config.MQTT, device string) string {
+	n, err := client.Erase(ctx)
+	if err != nil {
+		return stillKept(err, m, device)
+	}
+	return "The broker keeps nothing of this van any more (" + counted(int64(n), "topic") + " deleted)."
+}
+
+func stillKept(err error, m *config.MQTT, device string) string {
+	return fmt.Sprintf("The broker could not be cleared (%v). It still keeps what stands below %s/5/%s/: run frostline erase again when it answers, or delete its retained messages there.",
+		err, m.Domain, device)
+}
+
+// eraseState deletes what the program keeps in its state directory, by name: the directory
+// may be a wrong one. Only when all of it is gone does the mark go.
+func eraseState(dir string) error {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		if kept(e.Name()) && e.Type().IsRegular() {
+			err = errors.Join(err, os.Remove(filepath.Join(dir, e.Name())))
+		}
+	}
+	if err = errors.Join(err, syncDir(dir)); err != nil {
+		return fmt.Errorf("not all is erased: %w", err)
+	}
+	if err := os.Remove(filepath.Join(dir, eraseMark)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return syncDir(dir)
+}
+
+// kept reports whether a file of the state directory is one the program keeps: the store
+// and the phones, with all that stands beside them.
+func kept(name string) bool {
+	for _, own := range []string{historyFile, phonesFile} {
+		if name == own || strings.HasPrefix(name, own+"-") || strings.HasPrefix(name, own+".") {
+			return true
+		}
+	}
+	return strings.HasPrefix(name, backupPrefix)
+}
+
+// finishErasing erases if it was decided: now, or before a power cut.
+func finishErasing(dir string) error {
+	if _, err := os.Stat(filepath.Join(dir, eraseMark)); err != nil {
+		return nil
+	}
+	return eraseState(dir)
+}
+
+// erase forgets all that the running program keeps: it clears the broker, then has the loop
+// end, and serve returns [errErased]. The gas watch goes on until then and begins anew at once.
+func (o *outfit) erase(ctx context.Context) (string, error) {
+	if !o.erasing.CompareAndSwap(false, true) {
+		return "", errors.New("it is being erased already")
+	}
+	mark, err := os.OpenFile(filepath.Join(o.cfg.StateDir, eraseMark), os.O_CREATE|os.O_WRONLY, 0o600)
+	if err == nil {
+		err = errors.Join(mark.Sync(), mark.Close(), syncDir(o.cfg.StateDir))
+	}
+	if err != nil {
+		o.erasing.Store(false)
+		return "", fmt.Errorf("the disk does not take down that all is to be erased: %w", err)
+	}
+	said := "No MQTT broker is configured."
+	if o.mqtt != nil {
+		ctx, cancel := context.WithTimeout(ctx, 8*time.Second) // a person waits for the answer
+		defer cancel()
+		o.endMQTT(ctx)
+		said = clearBroker(ctx, o.mqtt, o.cfg.MQTT, o.cfg.MQTT.Device)
+	}
+	o.log.Warn("erasing", "broker", said)
+	o.end()
+	return "Erased. " + said + " Every phone must be paired again.", nil
+}

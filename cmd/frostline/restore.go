@@ -1,0 +1,123 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io/fs"
+	"net/http"
+	"os"
+	"path/filepath"
+	"syscall"
+
+	"frostline/daemon/history"
+)
+
+const restoreExamples = `  systemctl stop frostline && frostline restore van.tar.gz && systemctl start frostline
+  frostline restore --state /var/lib/frostline van.tar.gz
+`
+
+func restoreCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
+	conf := fs.String("config", defaultConfig, "configuration `file`")
+	state := fs.String("state", "", "state `directory`, instead of the configuration's")
+	words, err := parse(fs, args)
+	switch {
+	case err != nil:
+		return err
+	case len(words) != 1:
+		return usagef("name one backup to restore")
+	}
+	cfg, err := configOf(fs, *conf, *state)
+	if err != nil {
+		return err
+	}
+	if err := mustBeStopped(ctx, cfg.StateDir); err != nil {
+		return err
+	}
+	a, old, err := restore(ctx, cfg.StateDir, words[0])
+	if err != nil {
+		return fmt.Errorf("nothing was changed: %w", err)
+	}
+	fmt.Fprintf(w.out, "Restored: %v.\n", a)
+	if old {
+		fmt.Fprintf(w.out, "What was here before is now %s; to go back, rename it to "+historyFile+" while frostline is stopped.\n", filepath.Join(cfg.StateDir, historyFile+".old"))
+	}
+	_, err = fmt.Fprintln(w.out, "Alarms, cylinder, calibration and beliefs are those of that day; paired phones stay as they are. Start frostline now.")
+	return err
+}
+
+// mustBeStopped refuses a state directory that a daemon works in.
+func mustBeStopped(ctx context.Context, dir string) error {
+	const stop = "stop it first: systemctl stop frostline"
+	switch err := newControl(dir).ask(ctx, http.MethodGet, "/api/phones", nil, nil); {
+	case err == nil:
+		return fmt.Errorf("frostline is running in %s: %s", dir, stop)
+	case !errors.Is(err, errNoDaemon):
+		return err
+	}
+	used, err := history.InUse(filepath.Join(dir, historyFile)) // a daemon without its socket
+	if err == nil && used {
+		err = fmt.Errorf("something has the store in %s open: %s", dir, stop)
+	}
+	return err
+}
+
+// restore puts the store of a backup into dir, and the one that was there aside. The new
+// one is whole on the disk before the old one moves.
+func restore(ctx context.Context, dir, backup string) (a about, old bool, err error) {
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return a, false, err
+	}
+	file := filepath.Join(dir, historyFile)
+	next := file + ".restoring"
+	out, err := os.OpenFile(next, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err != nil {
+		return a, false, err
+	}
+	defer os.Remove(next)
+	a, err = readBackup(backup, out)
+	if err = errors.Join(err, sameOwner(out, dir), out.Sync(), out.Close()); err != nil {
+		return a, false, err
+	}
+	if _, err := history.Inspect(ctx, next); err != nil {
+		return a, false, err
+	}
+	// The log follows its store: beside another one it would be taken for that one's.
+	for _, tail := range []string{"", "-wal"} {
+		err := os.Rename(file+tail, file+".old"+tail)
+		switch {
+		case err == nil:
+			old = old || tail == ""
+		case !errors.Is(err, fs.ErrNotExist):
+			return a, false, err
+		case tail != "": // an earlier one's log is not this one's
+			_ = os.Remove(file + ".old" + tail)
+		}
+	}
+	if err := os.Rename(next, file); err != nil {
+		return a, old, err
+	}
+	return a, old, syncDir(dir)
+}
+
+// sameOwner gives a file that root wrote to whoever the directory belongs to.
+func sameOwner(f *os.File, dir string) error {
+	st, err := os.Stat(dir)
+	if err != nil || os.Geteuid() != 0 {
+		return err
+	}
+	if sys, ok := st.Sys().(*syscall.Stat_t); ok {
+		return f.Chown(int(sys.Uid), int(sys.Gid))
+	}
+	return nil
+}
+
+// syncDir makes new names last.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
