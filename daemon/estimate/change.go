@@ -45,6 +45,7 @@ const undoS = 3600
 // undoable is what was believed of the cylinders before a person spoke of a change.
 type undoable struct {
 	AgeS       float64      `json:"age_s"` // in a State; else atS holds
+	Word       Change       `json:"word"`  // what was said
 	Tare       tareState    `json:"tare"`
 	Prior      tareState    `json:"prior_tare"`
 	CapacityKg float64      `json:"capacity_kg"`
@@ -64,7 +65,7 @@ func (e *Estimator) Change(c Change) error {
 	if err := c.check(w.p.Scale.CapacityKg); err != nil {
 		return err
 	}
-	w.undo = w.remember(e.upS)
+	w.undo = w.remember(e.upS, c)
 	if w.presence == Removed {
 		w.ch, w.said = c, true
 		return nil
@@ -149,8 +150,8 @@ func (e *Estimator) UndoChange() error {
 }
 
 // remember is what an undo goes back to.
-func (w *weighing) remember(upS float64) *undoable {
-	u := &undoable{atS: upS, Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg,
+func (w *weighing) remember(upS float64, word Change) *undoable {
+	u := &undoable{atS: upS, Word: word, Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg,
 		Known: append([]Known(nil), w.known.list...), On: w.known.on, Was: w.known.was}
 	if w.said {
 		said := w.ch

@@ -180,7 +180,7 @@ func TestAWordAboutAChangeIsTakenBackWhole(t *testing.T) {
 		if after.CapacityKg != before.CapacityKg && after.CapacityKg.Value != before.CapacityKg.Value {
 			t.Errorf("%s: capacity %v, want %v", name, after.CapacityKg, before.CapacityKg)
 		}
-		if after.UndoForS != 0 {
+		if after.UndoForS != 0 || after.LastWord != nil {
 			t.Errorf("%s: it can be undone again for %g s", name, after.UndoForS)
 		}
 	}
@@ -221,7 +221,7 @@ func TestWhatCannotBeTakenBackIsRefused(t *testing.T) {
 	b := newBench(t, 7.72+5)
 	b.run(10*time.Minute, 0)
 	refused(b, "nothing was said")
-	if e := b.word(Change{TareKg: 8}); e.UndoForS < 3500 {
+	if e := b.word(Change{TareKg: 8}); e.UndoForS < 3500 || e.LastWord == nil || e.LastWord.TareKg != 8 {
 		t.Errorf("can be undone for %g s, want nearly an hour", e.UndoForS)
 	}
 	b.run(time.Hour, 0)

@@ -176,7 +176,8 @@ type Estimates struct {
 	RequalifyBy  string   // YYYY-MM said of it, "" if nothing was
 	CylinderName string   // what its owner calls it, "" if nothing
 	Blend        Blend    // what a person said is in it, "" if nothing: then it is as configured
-	UndoForS     float64  // how long the last word about a change can still be taken back; 0 if it cannot
+	LastWord     *Change  // about a change of cylinder, while it can be taken back; nil if it cannot
+	UndoForS     float64  // and for how long; 0 if it cannot
 	Known        []Known  // cylinders that were here before, by name; nil if none
 	Overfilled   bool     // net is above the stamped fill beyond doubt
 

@@ -161,6 +161,9 @@ func (e *Estimator) fill(upS float64, state []ChannelState, t *tick) {
 	out.Overfilled = c.CapacityKg > 0 && w.phase == tracking && w.presence == Present && w.leastKg > c.CapacityKg
 	out.StampSDKg = stampSD(c)
 	out.Blend, out.UndoForS = w.known.on.Blend, w.undoForS(upS)
+	if out.UndoForS > 0 {
+		out.LastWord = &w.undo.Word
+	}
 	e.vessel.holds(w.known.on.Blend)
 	e.vessel.said(Change{CapacityKg: w.p.Cylinder.CapacityKg})
 	for _, h := range w.told {

@@ -359,7 +359,7 @@ func (w *weighing) placed(upS, kg, sdKg float64) {
 	w.undo = nil
 	if w.said {
 		w.said = false
-		w.undo = w.remember(upS)
+		w.undo = w.remember(upS, w.ch)
 		w.apply(w.ch, gross)
 		guess = guessSwapped
 		if w.ch.Same {

@@ -52,8 +52,8 @@ func (s *Server) changeView(snap *core.Snapshot, l look) *changeView {
 	if !e.TareEntered && !e.TareLearned && e.FuelKg.Known() {
 		v.NoTare = l.choice().Interval(e.FuelKg.Low, e.FuelKg.High, show.Kg) + ", tare not entered."
 	}
-	known := e.TareEntered || e.TareLearned
-	v.Words = contents(e.FuelKg, e.CapacityKg, known, l)
+	fresh := e.LastWord != nil && !e.LastWord.Same && (e.TareEntered || e.TareLearned)
+	v.Words = contents(e.FuelKg, e.CapacityKg, fresh, l)
 	if e.RequalifyBy != "" {
 		v.Words = append(v.Words, stamped(e.RequalifyBy))
 	}
@@ -76,8 +76,8 @@ func blendSays(b estimate.Blend) string {
 func stamped(month string) string { return "Stamped " + month + "; the filler decides." }
 
 // contents says what a net weight means beside the stamped fill. Less than full is said of a
-// cylinder whose tare is known only: the interval of any other is too wide for it.
-func contents(net, capacity estimate.Quantity, tareKnown bool, l look) []string {
+// fresh cylinder only, whose tare is known.
+func contents(net, capacity estimate.Quantity, fresh bool, l look) []string {
 	if !net.Known() || !capacity.Known() {
 		return nil
 	}
@@ -86,7 +86,7 @@ func contents(net, capacity estimate.Quantity, tareKnown bool, l look) []string 
 	case net.Low > capacity.Value:
 		return []string{"Overfilled: more than the " + full + " of its stamp. Do not use it and do not bring it inside. " +
 			"Keep it upright, outdoors and away from flames; let the filler or a qualified person take the excess out."}
-	case net.High < underFrac*capacity.Value && tareKnown:
+	case net.High < underFrac*capacity.Value && fresh:
 		return []string{"Not full: the stamp allows " + full + ". Exchange cylinders are often filled to less."}
 	}
 	return nil

@@ -17,6 +17,7 @@ func justChanged() *core.Snapshot {
 	s := quietEvening()
 	s.Est.TareEntered, s.Est.UndoForS, s.Est.StampSDKg = false, 3480, 0.04
 	s.Est.GrossKg, s.Est.FuelKg = good(14.9, 14.85, 14.95), suspect(6.3, 5.4, 7.1, "tare not entered")
+	s.Est.LastWord = &estimate.Change{Blend: estimate.UnknownBlend, Name: "red"}
 	s.Est.Blend, s.Est.CylinderName = estimate.UnknownBlend, "red"
 	return s
 }
@@ -124,6 +125,20 @@ func TestTheNetWeightIsSaidBeforeAnythingIsNoted(t *testing.T) {
 	}
 	if w := ask(pageFor(off), "POST", "/change", "tare=8.3"); w.Code != http.StatusUnsupportedMediaType {
 		t.Errorf("a body of no kind: %d", w.Code)
+	}
+}
+
+func TestOnlyAFreshCylinderIsCalledUnderfilled(t *testing.T) {
+	page := func(word *estimate.Change, entered bool) bool {
+		s := justChanged()
+		s.Est.FuelKg, s.Est.TareEntered, s.Est.LastWord = good(6.6, 6.5, 6.7), entered, word
+		return strings.Contains(ask(pageFor(s), "GET", "/change", "").Body.String(), "Not full: the stamp allows 9.1 kg.")
+	}
+	if !page(&estimate.Change{}, true) {
+		t.Error("an exchange filled to 6.6 of 9.1 kg is not noticed")
+	}
+	if page(&estimate.Change{Same: true}, true) || page(nil, true) || page(&estimate.Change{}, false) {
+		t.Error("a cylinder in use, or one of unknown tare, is called underfilled")
 	}
 }
 
