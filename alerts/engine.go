@@ -89,6 +89,10 @@ func NewEngine(rules []Rule, set Setpoints) *Engine {
 	return e
 }
 
+// SetNight says when "at night" priorities hold, in minutes after local midnight, if they are
+// other hours than the setpoints say.
+func (e *Engine) SetNight(fromMin, toMin int) { e.set.NightFromMin, e.set.NightToMin = fromMin, toMin }
+
 // index is the place of the alarm named id, or -1.
 func (e *Engine) index(id string) int {
 	for i := range e.alarms {

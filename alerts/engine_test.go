@@ -370,3 +370,19 @@ func ordinaryFacts() *Facts {
 	return &Facts{Stamp: sensors.Stamp{Wall: time.Date(2026, 11, 25, 15, 0, 0, 0, time.UTC)}, Est: est,
 		Tonight: &nights.Tonight{NightsLeft: good(5, 4, 6), Enough: estimate.Yes, Odds: "19 in 20"}}
 }
+
+func TestChosenHoursOfANightDecideItsPriorities(t *testing.T) {
+	e := NewEngine(nil, Setpoints{Zone: time.UTC, NightFromMin: 20 * 60, NightToMin: 8 * 60})
+	at := func(hour int) bool {
+		f := Facts{Stamp: sensors.Stamp{Wall: time.Date(2026, 1, 14, hour, 0, 0, 0, time.UTC)}, Est: &estimate.Estimates{ClockTrusted: true}}
+		e.Step(&f)
+		return f.AtNight
+	}
+	if at(12) || !at(22) {
+		t.Error("the hours of the setpoints do not hold")
+	}
+	e.SetNight(11*60, 13*60)
+	if !at(12) || at(22) {
+		t.Error("the chosen hours do not hold")
+	}
+}

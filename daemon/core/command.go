@@ -12,6 +12,7 @@ import (
 	"unicode"
 
 	"frostline/daemon/estimate"
+	"frostline/daemon/nights"
 )
 
 // MaxCommandBytes bounds the JSON of one command; a longer one is refused unread.
@@ -70,6 +71,7 @@ func (c Command) verbs() []string {
 	add(c.SounderHeard != nil, "sounder_heard")
 	add(c.Undone, "change_undone")
 	add(c.Collar != nil, "collar_read")
+	add(c.Night != nil, "night_window")
 	add(c.Joint != nil, "joint_checked")
 	add(c.Answered != nil, "alarm_answered")
 	add(c.WallSet != nil, "wall_set")
@@ -83,7 +85,7 @@ func (c Command) Check() error {
 	switch n := len(c.verbs()); {
 	case n == 0:
 		return errors.New("command: nothing asked for; set one of ack, reset, shelve, unshelve, " +
-			"cylinder_changed, change_undone, collar_read, joint_checked, alarm_answered, expected_low, weight_watch, wall_set, " +
+			"cylinder_changed, change_undone, collar_read, joint_checked, alarm_answered, expected_low, night_window, weight_watch, wall_set, " +
 			"calibrated, calibration_undone, sounder_heard")
 	case n > 1:
 		return fmt.Errorf("command: %d things asked for at once (%v); send them one by one", n, c.verbs())
@@ -108,6 +110,10 @@ func (c Command) Check() error {
 	if c.WallSet != nil {
 		return checkWall(c.WallSet.Wall)
 	}
+	if c.Night != nil {
+		_, err := c.Night.window()
+		return err
+	}
 	if c.Joint != nil {
 		return c.Joint.check()
 	}
@@ -121,6 +127,28 @@ func (c Command) Check() error {
 		return checkChange(*c.Changed)
 	}
 	return nil
+}
+
+// The least and the most of a night: shorter ones are naps, and a longer one leaves no day
+// between two.
+const leastNightMin, mostNightMin = 60, 20 * 60
+
+// window is the order in minutes after midnight.
+func (n NightWindow) window() (w nights.Window, err error) {
+	for _, end := range []struct {
+		text string
+		into *int
+	}{{n.From, &w.StartMin}, {n.To, &w.EndMin}} {
+		t, err := time.Parse("15:04", end.text)
+		if err != nil {
+			return w, fmt.Errorf("night: %.20q is no time of day; write it as 18:00", end.text)
+		}
+		*end.into = t.Hour()*60 + t.Minute()
+	}
+	if long := w.LengthMin(); long < leastNightMin || long > mostNightMin {
+		return w, fmt.Errorf("night: from %s to %s lasts %d min; give it %d to %d min", n.From, n.To, long, leastNightMin, mostNightMin)
+	}
+	return w, nil
 }
 
 // checkWall refuses what no phone says. The bounds are fixed, so that a recording is judged

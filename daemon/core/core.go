@@ -50,6 +50,7 @@ type Command struct {
 	WeightWatch       *bool                     `json:"weight_watch,omitempty"`  // true starts, false ends
 	Undone            bool                      `json:"change_undone,omitempty"` // the last word about a change of cylinder
 	Collar            *estimate.Collar          `json:"collar_read,omitempty"`
+	Night             *NightWindow              `json:"night_window,omitempty"`
 	Joint             *JointCheck               `json:"joint_checked,omitempty"`
 	Answered          *Answer                   `json:"alarm_answered,omitempty"`
 	Calibrated        *estimate.CalibrationStep `json:"calibrated,omitempty"`
@@ -73,6 +74,12 @@ type ExpectedLow struct {
 // WallSet is the time of day by the clock of whoever asks, as a phone knows it.
 type WallSet struct {
 	Wall time.Time `json:"wall"`
+}
+
+// NightWindow is the hours of a night by the van's own clock, as 18:00 and 10:00.
+type NightWindow struct {
+	From string `json:"from"`
+	To   string `json:"to"`
 }
 
 // Event is one line of the event log: what happened, with the stamp of its tick and a
@@ -100,14 +107,16 @@ type Snapshot struct {
 	Tonight    nights.Tonight
 	Forecasts  nights.Calibration // what became of those before
 	Totals     Totals
-	Quiet      bool          // quiet hours: what is neither high nor critical waits to be told
-	Heard      *Heard        // when a person heard the sounder; nil if nobody has said so
-	Joints     []JointAnswer // what fluid showed since the last change, the newest last; nil if nobody looked
-	Cards      []Card        // alarms to be asked about now, the oldest first
-	Events     []Event       // of this tick, in order
-	Command    *Command      // the command taken in this tick, if any
-	Refused    string        // why that command was refused; empty if it was taken
-	Checkpoint []byte        // JSON to be stored with the events; nil in most ticks
+	Night      nights.Window  // hours of a night in use
+	NextNight  *nights.Window // chosen, and used from the next night on; nil if none is
+	Quiet      bool           // quiet hours: what is neither high nor critical waits to be told
+	Heard      *Heard         // when a person heard the sounder; nil if nobody has said so
+	Joints     []JointAnswer  // what fluid showed since the last change, the newest last; nil if nobody looked
+	Cards      []Card         // alarms to be asked about now, the oldest first
+	Events     []Event        // of this tick, in order
+	Command    *Command       // the command taken in this tick, if any
+	Refused    string         // why that command was refused; empty if it was taken
+	Checkpoint []byte         // JSON to be stored with the events; nil in most ticks
 }
 
 // Heard is a person's word that the sounder was heard where they sleep.

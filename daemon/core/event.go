@@ -101,7 +101,7 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 		estimate.DriveStart, estimate.DriveEnd, estimate.ClockStep, estimate.SensorChanged, estimate.Calibrated:
 		e.Happening = new(estimate.Happening)
 		return json.Unmarshal(b, e.Happening)
-	case ChangeUndone, JointChecked, AlarmAnswer:
+	case ChangeUndone, JointChecked, AlarmAnswer, NightChosen:
 		e.Note = new(Note)
 		return json.Unmarshal(b, e.Note)
 	}

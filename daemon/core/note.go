@@ -16,6 +16,7 @@ const (
 	ChangeUndone = "change-undone" // the last word about a change of cylinder was taken back
 	JointChecked = "joint-check"   // with Joint, Result
 	AlarmAnswer  = "alarm-answer"  // with Alarm, Of, Choice, Text
+	NightChosen  = "night-window"  // with Text, as 18:00-10:00
 )
 
 // Note is what a person did or said that is worth a line in the log of events. It moves no

@@ -10,7 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"frostline/alerts"
 	"frostline/daemon/estimate"
+	"frostline/daemon/nights"
 	"frostline/sensors"
 	"frostline/sensors/sim"
 )
@@ -306,6 +308,55 @@ func TestNonsenseAboutAChangeIsRefused(t *testing.T) {
 		`{"collar_read":{"tare_kg":8,"blend":"mix"}}`:             "unknown field",
 		`{"change_undone":true,"cylinder_changed":{"same":true}}`: "2 things",
 		`{"change_undone":false}`:                                 "nothing asked for",
+	} {
+		if _, err := ParseCommand([]byte(text)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", text, err, want)
+		}
+	}
+}
+
+func TestTheHoursOfANightAreAnOrder(t *testing.T) {
+	urgency := func(s *Snapshot) alerts.Priority {
+		for _, a := range s.Alarms {
+			if a.ID == "battery-low" {
+				return a.Priority
+			}
+		}
+		t.Fatal("no battery alarm")
+		return 0
+	}
+	text := strings.Replace(exchange, `"3h"`, `"30m"`, 1)
+	text = strings.Split(text, "[[events]]")[0]
+	text = strings.Replace(text, "16:00:00Z", "11:00:00Z", 1)
+	orders := map[uint64]Command{10: {Actor: "owner", Night: &NightWindow{"09:00", "15:00"}}, 60: {Night: &NightWindow{"21:00", "07:30"}}}
+	obeying(t, text, orders, func(s *Snapshot) {
+		switch s.Tick {
+		case 9:
+			if s.Night != (nights.Window{StartMin: 18 * 60, EndMin: 10 * 60}) || urgency(s) != alerts.Medium {
+				t.Errorf("by day: %+v, %v", s.Night, urgency(s))
+			}
+		case 59: // what is no night by the old hours and one by the new waits
+			if s.Night.StartMin != 18*60 || s.NextNight == nil || *s.NextNight != (nights.Window{StartMin: 9 * 60, EndMin: 15 * 60}) {
+				t.Errorf("chosen for a time within it: %+v, then %+v", s.Night, s.NextNight)
+			}
+		case 61:
+			if s.Night != (nights.Window{StartMin: 21 * 60, EndMin: 7*60 + 30}) || s.NextNight != nil || urgency(s) != alerts.Medium {
+				t.Errorf("chosen by day: %+v, then %+v", s.Night, s.NextNight)
+			}
+		}
+	})
+	evening := strings.Replace(text, "11:00:00Z", "17:40:00Z", 1) // 18:40 in the van, so between
+	obeying(t, evening, map[uint64]Command{10: {Night: &NightWindow{"21:00", "07:30"}}}, func(s *Snapshot) {
+		if s.Tick == 20 && (s.NextNight == nil || s.Night.StartMin != 18*60) {
+			t.Errorf("chosen while a night is lived: %+v, then %+v", s.Night, s.NextNight)
+		}
+	})
+	for text, want := range map[string]string{
+		`{"night_window":{"from":"18:00"}}`:                    "no time of day",
+		`{"night_window":{"from":"18:00","to":"18:00"}}`:       "lasts 0 min",
+		`{"night_window":{"from":"18:00","to":"17:00"}}`:       "lasts 1380 min",
+		`{"night_window":{"from":"18:00:30","to":"10:00"}}`:    "no time of day",
+		`{"night_window":{"from":"18:00","to":"10:00","x":1}}`: "unknown field",
 	} {
 		if _, err := ParseCommand([]byte(text)); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", text, err, want)

@@ -243,6 +243,10 @@ func (c *Core) Step(in Input) *Snapshot {
 	s.Alarms = c.eng.Status()
 	s.Quiet = c.p.Setpoints.Quiet(in.Stamp.Wall, s.Est.ClockTrusted)
 	c.opened(s.Est.Happened)
+	s.Night, s.NextNight = c.led.Window()
+	if c.led.Chosen() {
+		c.eng.SetNight(s.Night.StartMin, s.Night.EndMin) // from the next tick on
+	}
 	s.Joints, s.Cards = c.joints, c.cards.step(s, c.p.Setpoints.Zone)
 	save = c.daily(s) || save
 	c.totals.BurnedKg = max(c.totals.BurnedKg, s.Est.BurnedKg)
@@ -335,6 +339,13 @@ func (c *Core) obey(cmd *Command, in Input) ([]alerts.Transition, error) {
 			return nil, err
 		}
 		c.note = &Note{Kind: ChangeUndone, Actor: actor}
+	case cmd.Night != nil:
+		w, err := cmd.Night.window()
+		if err != nil {
+			return nil, err
+		}
+		c.led.Choose(w, st.Wall)
+		c.note = &Note{Kind: NightChosen, Actor: actor, Text: cmd.Night.From + "-" + cmd.Night.To}
 	case cmd.Joint != nil:
 		c.joint(*cmd.Joint, in, actor)
 	case cmd.Answered != nil:

@@ -37,6 +37,10 @@ type Ledger struct {
 
 	stretch stretch // the last one asked for
 
+	configured Window
+	chosen     bool    // whether the window in use is another
+	next       *Window // waits until no night is being lived; never changed in place
+
 	ended   bool    // whether a night has ended that endKg belongs to
 	endKg   float64 // burned total at its end
 	endDate string
@@ -59,7 +63,10 @@ type Ledger struct {
 }
 
 // NewLedger makes an empty ledger for the window of p.
-func NewLedger(p Params) *Ledger { return &Ledger{p: p.filled()} }
+func NewLedger(p Params) *Ledger {
+	p = p.filled()
+	return &Ledger{p: p, configured: Window{p.StartMin, p.EndMin}}
+}
 
 // filled has the defaults in place of what is not given.
 func (p Params) filled() Params {
@@ -96,6 +103,8 @@ type Saved struct {
 	Heat  *heatSaved `json:"heat,omitempty"`
 	Ahead *promise   `json:"ahead,omitempty"`
 	Said  *spoken    `json:"said,omitempty"`
+
+	Window *chosenWindow `json:"window,omitempty"`
 }
 
 // Save returns what Restore needs.
@@ -110,7 +119,7 @@ func (l *Ledger) Save() Saved {
 	if ahead := l.ahead; !ahead.Ends.IsZero() {
 		s.Ahead = &ahead
 	}
-	s.Said = l.spoken.save()
+	s.Said, s.Window = l.spoken.save(), l.saveWindow()
 	return s
 }
 
@@ -120,6 +129,7 @@ func (l *Ledger) Restore(s Saved) {
 	l.open, l.recent, l.lowC, l.lowUntil = s.Open, s.Recent, s.LowC, s.LowUntil
 	l.ended, l.endKg, l.endDate, l.scored = s.Ended, s.EndKg, s.EndDate, false
 	l.heat = restoreHeat(s.Heat, s.Recent)
+	l.restoreWindow(s.Window)
 	if l.open != nil && (!l.open.To.After(l.open.From) || l.open.Band < 0 || l.open.Band >= len(bands)) {
 		l.open = nil // no night is like that; what a bad card made of it must not stop the rest
 	}
@@ -151,6 +161,7 @@ func (l *Ledger) Step(st sensors.Stamp, e *estimate.Estimates, alarms int) *Nigh
 	}
 	l.lastUp, l.ticked = st.Up, true
 
+	l.turn(st.Wall)
 	date, from, to, inside := l.window(st.Wall)
 	if l.open != nil && !e.ClockTrusted && l.open.lasts() {
 		// A label nobody vouches for ends no night: a board that comes back in the past

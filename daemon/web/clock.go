@@ -85,3 +85,24 @@ func clockSetOf(c *estimate.ClockSet) *clockSetJSON {
 	}
 	return &clockSetJSON{core.FormatWall(c.Was), core.FormatWall(c.Is)}
 }
+
+// clockOf is a time of day as a form sends it, without the seconds some phones add.
+func clockOf(text string) string {
+	text = strings.TrimSpace(text)
+	if len(text) == len("15:04:05") {
+		text = strings.TrimSuffix(text, ":00")
+	}
+	return text
+}
+
+// hoursView is the hours of a night, for the form that chooses them.
+type hoursView struct{ From, To, Next string }
+
+func nightOf(snap *core.Snapshot) hoursView {
+	at := func(minute int) string { return fmt.Sprintf("%02d:%02d", minute/60, minute%60) }
+	v := hoursView{From: at(snap.Night.StartMin), To: at(snap.Night.EndMin)}
+	if n := snap.NextNight; n != nil {
+		v.Next = at(n.StartMin) + " to " + at(n.EndMin)
+	}
+	return v
+}

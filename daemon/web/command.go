@@ -118,7 +118,7 @@ func mayAsk(r *http.Request, c core.Command) error {
 	}
 	switch verb := c.Verb(); verb {
 	case "ack", "reset", "shelve", "unshelve", "cylinder_changed", "expected_low", "weight_watch", "wall_set", "change_undone", "collar_read",
-		"joint_checked", "alarm_answered":
+		"joint_checked", "alarm_answered", "night_window":
 		return nil
 	case "calibrated", "calibration_undone", "sounder_heard": // where the page may be written, whoever writes is its owner
 		return nil
@@ -159,6 +159,8 @@ func (s *Server) formCommand(r *http.Request) (core.Command, error) {
 		return core.Command{Changed: &estimate.Change{Same: true}}, nil
 	case "another":
 		return formChange(f.Get)
+	case "night":
+		return core.Command{Night: &core.NightWindow{From: clockOf(f.Get("from")), To: clockOf(f.Get("to"))}}, nil
 	case "collar":
 		return formCollar(f.Get)
 	case "undo":
@@ -252,6 +254,8 @@ func saidOf(verb string) string {
 		return "Back on watch."
 	case "cylinder_changed":
 		return "Cylinder noted. Now check the joints."
+	case "night_window":
+		return "Night noted. Rows of the ledger keep the hours they were lived with."
 	case "change_undone":
 		return "Taken back. The cylinder is again what it was before."
 	case "collar_read":

@@ -74,7 +74,11 @@ func nightTarget(date string) string { return "/night/" + date }
 // getNight answers with one night of the ledger, or with the one that is being lived.
 func (s *Server) getNight(w http.ResponseWriter, r *http.Request) {
 	date := r.PathValue("date")
-	from, to, ok := s.opt.Nights.Window(date)
+	hours := s.opt.Nights
+	if f := s.latest.Load(); f.whole() { // chosen on a page since
+		hours.StartMin, hours.EndMin = f.snap.Night.StartMin, f.snap.Night.EndMin
+	}
+	from, to, ok := hours.Window(date)
 	if !ok || s.opt.Past == nil {
 		http.Error(w, "There is no such night. A night is asked for by the date of its evening, as /night/2026-11-25, on a van that keeps a history.", http.StatusNotFound)
 		return

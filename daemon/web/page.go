@@ -45,6 +45,7 @@ type pageData struct {
 	Change    *changeView // nil before the first snapshot
 	Check     *checkView
 	Confirm   *confirmView
+	Hours     hoursView // of a night
 }
 
 // knownView is a cylinder that was here before.
@@ -81,7 +82,7 @@ func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, sa
 	d.Said = said
 	if d.Known {
 		d.Cylinders = knownViews(f.snap.Est, l)
-		d.Change = s.changeView(f.snap, l)
+		d.Change, d.Hours = s.changeView(f.snap, l), nightOf(f.snap)
 		ctx, cancel := context.WithTimeout(r.Context(), storeWait)
 		defer cancel()
 		s.draw(ctx, &d, f.snap)

@@ -68,7 +68,7 @@ func quietEvening() *core.Snapshot {
 		},
 	}
 	return &core.Snapshot{
-		Stamp: sensors.Stamp{Up: parkedUp, Wall: parked}, Boot: "b7", Tick: 93600, Est: e,
+		Stamp: sensors.Stamp{Up: parkedUp, Wall: parked}, Boot: "b7", Tick: 93600, Est: e, Night: nights.Window{StartMin: 18 * 60, EndMin: 10 * 60},
 		Alarms: []alerts.Status{leaveGas(alerts.Normal), gasWarning(alerts.Normal), blindGas(alerts.Normal), starved(alerts.Normal), tonightShort(alerts.Normal), traceGas(alerts.Normal)},
 		Tonight: nights.Tonight{Verdict: "Likely enough. About 3 more nights.", Odds: "9 in 10",
 			Facts:      []string{"4.9–5.5 kg in the cylinder", "1.31–1.92 kg a night over the last 6", "pressure thin after 4 am"},
