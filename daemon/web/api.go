@@ -30,6 +30,9 @@ type snapshotJSON struct {
 	Outlooks  *[]outlookJSON        `json:"outlooks,omitempty"`
 	Alarms    *[]alarmJSON          `json:"alarms,omitempty"`
 	Tonight   *tonightJSON          `json:"tonight,omitempty"`
+	Night     *nightJSON            `json:"night,omitempty"`
+	Joints    *[]core.JointAnswer   `json:"joints,omitempty"`
+	Cards     *[]cardJSON           `json:"cards,omitempty"`
 	Totals    *core.Totals          `json:"totals,omitempty"`
 	Channels  *[]channelJSON        `json:"channels,omitempty"`
 	Text      map[string]string     `json:"text,omitempty"` // for the page's script, stream only
@@ -62,6 +65,8 @@ type vanJSON struct {
 	TareLearned bool              `json:"tare_learned"`
 	Name        string            `json:"cylinder_name"`
 	Known       []estimate.Known  `json:"known_cylinders"`
+	Blend       estimate.Blend    `json:"blend_said"`           // "" is as configured
+	CanUndo     bool              `json:"change_can_be_undone"` // the last word about a change of cylinder
 	Overfilled  bool              `json:"overfilled"`
 	Moving      bool              `json:"moving"`
 	HeatCalled  string            `json:"heat_called"`
@@ -145,6 +150,27 @@ type tonightJSON struct {
 	NightsSeen int      `json:"nights_seen"`
 }
 
+// nightJSON is the hours of a night by the van's own clock.
+type nightJSON struct {
+	From string `json:"from"`
+	To   string `json:"to"`
+	Next string `json:"from_the_next_on"` // "" if no other hours wait
+}
+
+// cardJSON asks what an alarm was.
+type cardJSON struct {
+	core.Card
+	Choices []string `json:"choices"`
+}
+
+func cardsOf(cards []core.Card) []cardJSON {
+	out := make([]cardJSON, 0, len(cards))
+	for _, c := range cards {
+		out = append(out, cardJSON{c, core.Choices(c.Alarm)})
+	}
+	return out
+}
+
 type channelJSON struct {
 	Channel sensors.Channel `json:"channel"`
 	Quality sensors.Quality `json:"quality"`
@@ -181,6 +207,12 @@ func (f *frame) snapshot() snapshotJSON {
 	t := s.Tonight
 	out.Tonight = &tonightJSON{t.Verdict, t.Odds, append([]string{}, t.Facts...), tristate(t.Enough),
 		core.FormatWall(t.EndsWall), t.NightsSeen}
+	night := nightOf(s)
+	out.Night = &nightJSON{night.From, night.To, night.Next}
+	joints := append([]core.JointAnswer{}, s.Joints...)
+	out.Joints = &joints
+	cards := cardsOf(s.Cards)
+	out.Cards = &cards
 	totals := s.Totals
 	out.Totals = &totals
 	channels := channelsOf(e.Channels)
@@ -190,7 +222,7 @@ func (f *frame) snapshot() snapshotJSON {
 
 func vanOf(e *estimate.Estimates) *vanJSON {
 	v := &vanJSON{Cylinder: e.Cylinder, TareEntered: e.TareEntered, TareLearned: e.TareLearned, Name: e.CylinderName,
-		Known: append([]estimate.Known{}, e.Known...), Overfilled: e.Overfilled, Moving: e.Moving,
+		Known: append([]estimate.Known{}, e.Known...), Blend: e.Blend, CanUndo: e.LastWord != nil, Overfilled: e.Overfilled, Moving: e.Moving,
 		HeatCalled: tristate(e.Heat), Starved: tristate(e.Starved), StarvedWhy: e.StarvedWhy,
 		Causes: []causeJSON{}, Appliances: []shareJSON{}, WatchAsked: e.Watch.Asked, WatchQuiet: e.Watch.Quiet,
 		WatchLoss: e.Watch.Suspected, WatchWhy: e.Watch.Why}

@@ -188,6 +188,19 @@ func TestTheCheckOfJointsNamesEachAndNeverCallsThemTight(t *testing.T) {
 	}
 }
 
+func TestMachinesSeeWhatIsAskedAndWhatWasSeen(t *testing.T) {
+	snap := justChanged()
+	snap.Cards = []core.Card{{Seq: 41, Alarm: "co-alarm", Wall: parked, TimesN: 1}}
+	snap.Joints = []core.JointAnswer{{JointCheck: core.JointCheck{Joint: "pigtail", Result: core.Bubbles}}}
+	body := ask(pageFor(snap), "GET", "/api/snapshot", "").Body.String()
+	for _, want := range []string{`"blend_said":"unknown"`, `"change_can_be_undone":true`, `"night":{"from":"18:00","to":"10:00","from_the_next_on":""}`,
+		`"joints":[{"joint":"pigtail","result":"bubbles"}]`, `"cards":[{"seq":41,"alarm":"co-alarm","wall":"2026-11-25T20:04:12Z","times":1,"choices":["heater-or-flue",`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the snapshot lacks %s", want)
+		}
+	}
+}
+
 func TestWhatAWatchSeesSaysWhenItIsBlind(t *testing.T) {
 	w := estimate.WeightWatch{SmallestGPerH: estimate.Unknown("young"), BlindForS: 4 * 3600, NextInS: 5 * 3600, NextGPerH: good(5, 5, 5)}
 	if got := watchSees(w); got != "It can tell no loss from none yet. The scale settles for another 4 h after the change; what it says counts from then on." {

@@ -113,6 +113,9 @@ func (now snapshotJSON) since(old *snapshotJSON) snapshotJSON {
 	keep(&out.Outlooks, now.Outlooks, old.Outlooks)
 	keep(&out.Alarms, now.Alarms, old.Alarms)
 	keep(&out.Tonight, now.Tonight, old.Tonight)
+	keep(&out.Night, now.Night, old.Night)
+	keep(&out.Joints, now.Joints, old.Joints)
+	keep(&out.Cards, now.Cards, old.Cards)
 	keep(&out.Totals, now.Totals, old.Totals)
 	keep(&out.Channels, now.Channels, old.Channels)
 	return out
