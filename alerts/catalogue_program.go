@@ -120,7 +120,7 @@ func clockUntrusted() Rule {
 		OnDelay: noticeDelay, OffDelay: noticeDelay,
 		Title:   "The clock is not trusted",
 		Meaning: "The time may be years wrong. Quiet hours are off, night priorities hold all day, and nights have no date.",
-		Action:  "Let the board reach a network, or set its clock by hand. A battery-backed clock chip ends this.",
+		Action:  "Set it from a phone on the first page, or let the board reach a network. A battery-backed clock chip ends this.",
 		Fell:    "the clock is trusted again",
 		Test:    func(f *Facts, _ bool) Truth { return truth(!f.Est.ClockTrusted) },
 		Why: func(f *Facts) string {

@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"encoding/json"
 	"errors"
 	"io"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -362,4 +364,97 @@ func TestTheHoursOfANightAreAnOrder(t *testing.T) {
 			t.Errorf("%s: %v, want %q", text, err, want)
 		}
 	}
+}
+
+// TestOrdersInAnyOrder gives random orders to a van whose cylinder comes and goes, whose
+// clock jumps and whose power is cut: nothing impossible comes out, what is kept stays
+// bounded, and every checkpoint can be gone on from.
+func TestOrdersInAnyOrder(t *testing.T) {
+	p := simParamsOf(t, exchange)
+	load, synced := p.Wiring.Index(sensors.LoadCounts), p.Wiring.Index(sensors.ClockSynced)
+	lives := 40
+	if testing.Short() {
+		lives = 8
+	}
+	for seed := range lives {
+		r := rand.New(rand.NewPCG(uint64(seed), 9))
+		c, kg, cut := New(p), 12.7, 0
+		var checkpoint []byte
+		in := Input{Boot: "0", Stamp: sensors.Stamp{Wall: time.Unix(0, 0).UTC()}}
+		for tick := range 600 {
+			in.Stamp.Up += 10 * time.Second
+			in.Stamp.Wall = in.Stamp.Wall.Add(10 * time.Second)
+			in.Readings = make([]sensors.Reading, len(p.Wiring))
+			switch r.IntN(80) {
+			case 0:
+				kg = []float64{0, 8.3 + 6.8, 7.7 + 9.1, 12.7, 0.2, 60}[r.IntN(6)]
+			case 1:
+				in.Stamp.Wall = time.Unix(r.Int64N(4e9), 0).UTC()
+			case 2:
+				cut++
+				in.Boot, in.Stamp.Up = string(rune('a'+cut)), time.Second
+				c = New(p)
+				if err := c.Restore(checkpoint); err != nil && checkpoint != nil {
+					t.Fatal(err)
+				}
+			}
+			in.Readings[load] = sensors.Of(p.Estimate.Scale.ZeroCounts + kg*p.Estimate.Scale.CountsPerKg)
+			if synced >= 0 && seed%3 == 0 {
+				in.Readings[synced] = sensors.Of(float64(r.IntN(2)))
+			}
+			in.Command = nil
+			if r.IntN(6) == 0 {
+				in.Command = anyOrder(r, c)
+			}
+			s := c.Step(in)
+			if s.Checkpoint != nil {
+				checkpoint = s.Checkpoint
+			}
+			q := s.Est.FuelKg
+			if q.Known() && !(0 <= q.Low && q.Low <= q.Value && q.Value <= q.High && q.High <= 1e3) {
+				t.Fatalf("seed %d, tick %d: fuel %+v", seed, tick, q)
+			}
+			if len(s.Cards) > cardsMostN || len(s.Joints) > len(Joints()) || len(checkpoint) > 64<<10 {
+				t.Fatalf("seed %d, tick %d: %d cards, %d joints, a checkpoint of %d bytes", seed, tick, len(s.Cards), len(s.Joints), len(checkpoint))
+			}
+			if s.Est.UndoForS < 0 || s.Est.UndoForS > 3600 || (s.Est.LastWord == nil) != (s.Est.UndoForS == 0) {
+				t.Fatalf("seed %d, tick %d: undo for %g s of %+v", seed, tick, s.Est.UndoForS, s.Est.LastWord)
+			}
+			if s.Est.ClockSet != nil && !s.Est.ClockTrusted {
+				t.Fatalf("seed %d, tick %d: a person set the clock and it is not trusted", seed, tick)
+			}
+			if _, err := json.Marshal(s); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+}
+
+// anyOrder is one of the orders about cylinders, clock, night, joints and cards; many are
+// refused.
+func anyOrder(r *rand.Rand, c *Core) *Command {
+	blend := []estimate.Blend{"", estimate.PropaneBlend, estimate.MixBlend, estimate.UnknownBlend}[r.IntN(4)]
+	name := []string{"", "red", "blue"}[r.IntN(3)]
+	tareKg := []float64{0, 7.7, 8.3, 79}[r.IntN(4)]
+	switch r.IntN(9) {
+	case 0:
+		return &Command{Changed: &estimate.Change{Blend: blend, Name: name, TareKg: tareKg}}
+	case 1:
+		return &Command{Changed: &estimate.Change{Same: true, Blend: blend}}
+	case 2:
+		return &Command{Undone: true}
+	case 3:
+		return &Command{Collar: &estimate.Collar{TareKg: tareKg, CapacityKg: []float64{0, 9.1, 13}[r.IntN(3)]}}
+	case 4:
+		return &Command{WallSet: &WallSet{time.Unix(r.Int64N(4.2e9), 0)}}
+	case 5:
+		return &Command{Night: &NightWindow{[]string{"18:00", "21:30", "02:00"}[r.IntN(3)], []string{"10:00", "07:00"}[r.IntN(2)]}}
+	case 6:
+		return &Command{Joint: &JointCheck{Joints()[r.IntN(len(Joints()))], []string{Bubbles, NoBubbles}[r.IntN(2)]}}
+	case 7:
+		if len(c.cards.list) > 0 {
+			return &Command{Answered: &Answer{Card: c.cards.list[0].Seq, Choice: []string{Dismissed, "test", "cooking"}[r.IntN(3)]}}
+		}
+	}
+	return &Command{AckAudible: true}
 }

@@ -253,6 +253,13 @@ func FuzzCommand(f *testing.F) {
 	f.Add([]byte(`{"ack":"gas-leave","actor":"owner"}`))
 	f.Add([]byte(`{"cylinder_changed":{"tare_kg":-3}}`))
 	f.Add([]byte(`{"shelve":{"alarm":"x","for_s":1e9}}`))
+	f.Add([]byte(`{"wall_set":{"wall":"2026-01-14T16:30:00.25Z"}}`))
+	f.Add([]byte(`{"cylinder_changed":{"blend":"mix"}}`))
+	f.Add([]byte(`{"change_undone":true}`))
+	f.Add([]byte(`{"collar_read":{"tare_kg":8,"requalify_by":"2031-05"}}`))
+	f.Add([]byte(`{"joint_checked":{"joint":"pigtail","result":"bubbles"}}`))
+	f.Add([]byte(`{"alarm_answered":{"card":4,"choice":"test","text":"a drill"}}`))
+	f.Add([]byte(`{"night_window":{"from":"18:00","to":"10:00"}}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		c, err := ParseCommand(b)
 		if err != nil {

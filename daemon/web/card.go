@@ -31,7 +31,7 @@ func (s *Server) cardViews(snap *core.Snapshot) []cardView {
 			}
 		}
 		if !c.Wall.IsZero() {
-			v.When = "on " + s.moment(c.Wall)
+			v.When = "on " + c.Wall.In(s.opt.Zone).Format("2 January, 15:04")
 		}
 		if c.TimesN > 1 {
 			v.When += ", " + strconv.Itoa(c.TimesN) + " times"
