@@ -364,3 +364,30 @@ func fill(t testing.TB, s *Store, v *van, d, step time.Duration) {
 	}
 	commit(t, s, v, happening(estimate.BurnerOff))
 }
+
+func TestWhatAPersonSaidIsInTheLogBesideItsAlarm(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	commit(t, s, v, alarm("starved", "high", "unacknowledged"))
+	said := []core.Note{
+		{Kind: core.AlarmAnswer, Actor: "page", Alarm: "starved", Of: 1, Choice: "valve-shut", Text: "for the drive, again"},
+		{Kind: core.JointChecked, Actor: "page", Joint: "pigtail", Result: core.Bubbles},
+		{Kind: core.ChangeUndone, Actor: "page"},
+		{Kind: core.NightChosen, Actor: "page", Text: "20:00-08:00"},
+	}
+	for i := range said {
+		commit(t, s, v, core.Event{Note: &said[i]})
+	}
+	evs, err := s.Events(deadline(t), 0, 10)
+	if err != nil || len(evs) != 5 {
+		t.Fatalf("%d events, %v, want all five", len(evs), err)
+	}
+	for i, want := range said {
+		if got := evs[3-i].Note; got == nil || *got != want {
+			t.Errorf("read back %+v, want %+v", got, want)
+		}
+	}
+	if evs[4].Seq != said[0].Of {
+		t.Errorf("the answer names event %d, its alarm is %d", said[0].Of, evs[4].Seq)
+	}
+}
