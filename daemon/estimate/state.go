@@ -174,6 +174,7 @@ func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bo
 	e.vessel.restore(s.Vessel, darkS, c.CapacityKg, at.Seconds())
 	w := e.weigh
 	atS := at.Seconds()
+	e.upS = atS
 	thenS := atS - max(darkS, 0) // of the save, on the clock of this boot
 	w.have, w.presence, w.levelKg, w.levelSD = c.Have, c.Presence, c.LevelKg, c.LevelSDKg
 	if w.presence == Present && (newBoot || darkS > gapS) { // nobody has looked since

@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
 	"frostline/daemon/core"
 	"frostline/daemon/estimate"
+	"frostline/sensors"
 )
 
 // yearsAhead is how far after this program was built a phone's clock is believed.
@@ -64,6 +66,14 @@ func (s *Server) clockSays(e *estimate.Estimates) string {
 		return "The clock is not set: times of day here may be wrong."
 	}
 	return ""
+}
+
+// fromNetwork reports whether the board says that its clock has the right time: then it takes
+// none from a phone.
+func fromNetwork(e *estimate.Estimates) bool {
+	return slices.ContainsFunc(e.Channels, func(c estimate.ChannelState) bool {
+		return c.Channel == sensors.ClockSynced && c.Quality == sensors.Good && c.Value == 1
+	})
 }
 
 // moment is a date and a time of day in the van's zone.

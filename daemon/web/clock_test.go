@@ -11,6 +11,7 @@ import (
 	"frostline/alerts"
 	"frostline/daemon/core"
 	"frostline/daemon/estimate"
+	"frostline/sensors"
 )
 
 func TestAPhoneSetsTheClock(t *testing.T) {
@@ -63,6 +64,11 @@ func TestThePageOffersToSetAClockThatIsNotTrusted(t *testing.T) {
 	}
 	if p := page(quietEvening()); strings.Contains(p, offer) || !strings.Contains(p, "Clock wrong?") {
 		t.Error("a clock that is trusted is to be set aside from the rest only")
+	}
+	net := quietEvening()
+	net.Est.Channels = append(net.Est.Channels, estimate.ChannelState{Channel: sensors.ClockSynced, Quality: sensors.Good, Value: 1})
+	if p := page(net); strings.Contains(p, `value="clock"`) {
+		t.Error("a clock that has its time from the network is offered to be set")
 	}
 	lost := quietEvening()
 	lost.Est.ClockTrusted = false

@@ -30,9 +30,12 @@ func (s *Server) getDoing(name string, fill func(*pageData, *frame, *http.Reques
 	}
 }
 
-// sentOut reports whether an alarm stands that sends people out.
+// sentOut reports whether an alarm stands that sends people out. A weight that falls asks for
+// the joints to be brushed instead.
 func sentOut(snap *core.Snapshot) bool {
-	return snap != nil && slices.ContainsFunc(snap.Alarms, func(a alerts.Status) bool { return leaves(a) && takesPlace(a) })
+	return snap != nil && slices.ContainsFunc(snap.Alarms, func(a alerts.Status) bool {
+		return leaves(a) && takesPlace(a) && a.ID != "leak-suspicion"
+	})
 }
 
 // doingData is what every such page prints.

@@ -240,6 +240,10 @@ func TestWhileAnAlarmSendsPeopleOutThereIsNothingToDoInside(t *testing.T) {
 			t.Errorf("%s: %d to %q, want the way to the alarm", path, w.Code, w.Header().Get("Location"))
 		}
 	}
+	falls := alarm("leak-suspicion", alerts.ClassGas, alerts.High, alerts.Unacked, "Weight falls while all is off", "Try the joints with leak-detection fluid.", "")
+	if w := ask(pageFor(with(justChanged(), falls)), "GET", "/check", ""); w.Code != http.StatusOK {
+		t.Errorf("a weight that falls asks for the joints, and the page of the joints answers %d", w.Code)
+	}
 	for _, path := range []string{"/change", "/check"} {
 		w := ask(pageFor(nil), "GET", path, "")
 		if w.Code != 200 || !strings.Contains(w.Body.String(), "Nothing known yet") {

@@ -115,7 +115,7 @@ func (s *Server) view(f *frame, l look) view {
 	out := slices.ContainsFunc(v.Place, func(a alarmView) bool { return a.Leave })
 	v.ClockAsk = !e.ClockTrusted && !out
 	v.Zone = s.opt.Zone.String()
-	if e.ClockTrusted && !out {
+	if e.ClockTrusted && !out && !fromNetwork(e) {
 		v.ClockNow = s.moment(snap.Stamp.Wall)
 	}
 	v.Tonight = tonightRows(f, l)
