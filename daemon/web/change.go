@@ -120,8 +120,17 @@ func typed(e *estimate.Estimates, cmd core.Command, l look) []string {
 	return out
 }
 
-// getChange is the page for changing a cylinder.
-func (s *Server) getChange(*pageData, *frame, *http.Request) {}
+// sendRefusal says why a form was not taken, on the page it came from, with what was typed.
+func (s *Server) sendRefusal(w http.ResponseWriter, r *http.Request, status int, said notice) {
+	f := s.latest.Load()
+	if r.PostForm.Get("do") != "another" || !f.whole() || sentOut(f.snap) {
+		s.sendPage(w, r, status, said)
+		return
+	}
+	d := s.doingData(r, f, said)
+	d.Change.Typed, d.Change.Blend = r.PostForm, r.PostForm.Get("blend")
+	s.sendDoing(w, "change", status, d)
+}
 
 // postPreview answers with that page and the net weight of what was typed; it notes nothing.
 func (s *Server) postPreview(w http.ResponseWriter, r *http.Request) {

@@ -61,14 +61,14 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 		err = cmd.Check()
 	}
 	if err != nil {
-		s.sendPage(w, r, http.StatusUnprocessableEntity, notice{Text: sentence(err), Refused: true})
+		s.sendRefusal(w, r, http.StatusUnprocessableEntity, notice{Text: sentence(err), Refused: true})
 		return
 	}
 	if s.writable() && !s.confirmed(w, r, cmd) {
 		return
 	}
 	if status, err := s.carryOut(r, cmd); err != nil {
-		s.sendPage(w, r, status, notice{Text: sentence(err), Refused: status != http.StatusAccepted})
+		s.sendRefusal(w, r, status, notice{Text: sentence(err), Refused: status != http.StatusAccepted})
 		return
 	}
 	http.Redirect(w, r, after(cmd)+"?done="+cmd.Verb(), http.StatusSeeOther)

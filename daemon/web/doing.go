@@ -12,10 +12,8 @@ import (
 	"frostline/daemon/show"
 )
 
-// pages beside the first one: changing a cylinder, checking joints, and asking once before
-// what cannot be taken back. They need no script and follow nothing.
-
-// getDoing draws such a page. While an alarm sends people out there is nothing to do on a
+// getDoing draws a page beside the first one, for something that is done step by step: it
+// needs no script and follows nothing; fill adds what it alone shows, and may be nil. While an alarm sends people out there is nothing to do on a
 // phone inside: then it leads back to what that alarm says.
 func (s *Server) getDoing(name string, fill func(*pageData, *frame, *http.Request)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
@@ -25,7 +23,9 @@ func (s *Server) getDoing(name string, fill func(*pageData, *frame, *http.Reques
 			return
 		}
 		d := s.doingData(r, f, notice{Text: saidOf(r.URL.Query().Get("done"))})
-		fill(&d, f, r)
+		if fill != nil {
+			fill(&d, f, r)
+		}
 		s.sendDoing(w, name, http.StatusOK, d)
 	}
 }

@@ -128,6 +128,15 @@ func TestTheNetWeightIsSaidBeforeAnythingIsNoted(t *testing.T) {
 	}
 }
 
+func TestARefusedChangeKeepsWhatWasTyped(t *testing.T) {
+	w := ask(pageFor(justChanged()), "POST", "/do", "do=another&tare=780&name=red&blend=mix", "Content-Type", asForm)
+	all := parse(t, w.Body.String())
+	if w.Code != http.StatusUnprocessableEntity || find(all, "id", "tare").attr["value"] != "780" || find(all, "id", "name").attr["value"] != "red" ||
+		!strings.Contains(find(all, "role", "alert").text, "tare 780 kg is not between") {
+		t.Errorf("%d; want the page of the change with the reason and what was typed", w.Code)
+	}
+}
+
 func TestOnlyAFreshCylinderIsCalledUnderfilled(t *testing.T) {
 	page := func(word *estimate.Change, entered bool) bool {
 		s := justChanged()

@@ -178,7 +178,7 @@ func (s *Server) routes() {
 	h("POST /api/pair", owner, s.postInviteJSON)
 	h("POST /api/revoke", owner, s.postRevokeJSON)
 	h("POST /test/{path}", owner, s.postTest)
-	h("GET /change", owner, s.getDoing("change", s.getChange))
+	h("GET /change", owner, s.getDoing("change", nil))
 	h("POST /change", owner, s.postPreview)
 	h("GET /check", owner, s.getDoing("check", s.getCheck))
 	h("GET /api/calibration", owner, s.getCalibration)
