@@ -13,8 +13,9 @@ import (
 )
 
 // getDoing draws a page beside the first one, for something that is done step by step: it
-// needs no script and follows nothing; fill adds what it alone shows, and may be nil. While an alarm sends people out there is nothing to do on a
-// phone inside: then it leads back to what that alarm says.
+// needs no script and follows nothing; fill adds what it alone shows, and may be nil. While
+// an alarm sends people out there is nothing to do on a phone inside: then it leads back to
+// what that alarm says.
 func (s *Server) getDoing(name string, fill func(*pageData, *frame, *http.Request)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		f := s.latest.Load()
