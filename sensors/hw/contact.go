@@ -72,7 +72,7 @@ func (c *contact) sample(w Wire, now time.Time) (value float64, news bool, err e
 		c.level, c.n = high, 0
 	}
 	c.n++
-	due := now.Sub(c.toldAt) >= w.Period
+	due := now.Sub(c.toldAt) >= w.Period-contactEvery/2 // a look a little early is the one that is due
 	if c.n < contactAgree {
 		if now.Sub(c.agreed) < max(w.Period, time.Second) || !due {
 			return 0, false, nil

@@ -47,12 +47,13 @@ func TestAPressBetweenTwoTicksIsNotLost(t *testing.T) {
 		if r := tick(t, b, 1)[0]; r != sensors.Of(0) {
 			t.Errorf("a tick later: %+v, want 0", r)
 		}
-		// A spike of one look is no press.
-		time.Sleep(300 * time.Millisecond)
+		// A spike of one look is no press. It begins and ends between two looks, which come at
+		// multiples of contactEvery.
+		time.Sleep(310 * time.Millisecond)
 		p.do(func() { up = false })
 		time.Sleep(contactEvery)
 		p.do(func() { up = true })
-		time.Sleep(700*time.Millisecond - contactEvery)
+		time.Sleep(690*time.Millisecond - contactEvery)
 		synctest.Wait()
 		if r := read(t, b, 1)[0]; r != sensors.Of(0) {
 			t.Errorf("a spike of %s: %+v, want 0", contactEvery, r)
