@@ -197,17 +197,17 @@ func (s *Store) Events(ctx context.Context, beforeSeq uint64, limit int) ([]core
 		FROM events e JOIN spans s ON s.span = e.span WHERE e.id < ? ORDER BY e.id DESC LIMIT ?`, before, limit)
 }
 
-// mostIn bounds what one question for a stretch of time reads: a busy week has fewer.
-const mostIn = 2000
-
 // EventsIn returns the log of events in [from, to), oldest first, by the dates [Store.Events]
 // gives them. A stretch of a day or two is meant: it is sought between the rows of the
 // ledger, which are written as the nights end, and of a longer one the end is read.
 func (s *Store) EventsIn(ctx context.Context, from, to time.Time) ([]core.Event, error) {
-	all, err := s.events(ctx, `SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted
-		FROM events e JOIN spans s ON s.span = e.span
-		WHERE e.id <= coalesce((SELECT min(id) FROM nights WHERE date > ?), (SELECT max(id) FROM events)) ORDER BY e.id DESC LIMIT ?`,
-		to.AddDate(0, 0, 1).UTC().Format(time.DateOnly), mostIn) // a day for the time zone
+	const most = 2000                          // a busy week has fewer
+	stop := from.AddDate(0, 0, -1).UnixMilli() // a clock that was set back by more hides what was before
+	all, err := s.events(ctx, `WITH walked AS MATERIALIZED (SELECT e.id, s.offset_ms + e.up_ms AS at FROM events e JOIN spans s ON s.span = e.span
+			WHERE e.id <= coalesce((SELECT min(id) FROM nights WHERE date > ?1), (SELECT max(id) FROM events)) ORDER BY e.id DESC LIMIT ?2)
+		SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted FROM events e JOIN spans s ON s.span = e.span
+		WHERE e.id > coalesce((SELECT max(id) FROM walked WHERE at < ?3), 0) AND e.id IN (SELECT id FROM walked WHERE at < ?4) ORDER BY e.id DESC`,
+		to.AddDate(0, 0, 1).UTC().Format(time.DateOnly), most, stop, to.AddDate(0, 0, 1).UnixMilli()) // a day for the time zone
 	if err != nil {
 		return nil, err
 	}
@@ -250,45 +250,56 @@ func (s *Store) events(ctx context.Context, query string, args ...any) ([]core.E
 // newest model, and of those the last recorded. Older versions stay in the file and in the
 // log of events; none is ever overwritten. See [Store.NightVersions].
 func (s *Store) Nights(ctx context.Context, limit int) ([]nights.Night, error) {
-	return s.nights(ctx, newest, 1, "", limit)
+	return s.nights(ctx, newest(), 1, "", limit)
 }
 
 // NightsNear returns the row of one night with those of the nights before and after it,
 // oldest first; each as [Store.Nights] has it. A night that is not there is left out.
 func (s *Store) NightsNear(ctx context.Context, date string) ([]nights.Night, error) {
-	return s.nights(ctx, neighbours, 1, date, 0)
+	return s.nights(ctx, neighbours(), 1, date, 0)
 }
 
 // NightVersions returns every row that was ever recorded of the same nights, by night and the
 // one that [Store.Nights] shows first.
 func (s *Store) NightVersions(ctx context.Context, limit int) ([]nights.Night, error) {
-	return s.nights(ctx, newest, math.MaxInt32, "", limit)
+	return s.nights(ctx, newest(), math.MaxInt32, "", limit)
 }
 
-// Which nights are asked for, of the first of each: ?2 is how many, ?3 a date.
-const (
-	newest     = `SELECT date, alone FROM placed WHERE place = 1 ORDER BY date DESC, alone DESC LIMIT ?2`
-	neighbours = `SELECT * FROM (SELECT date, alone FROM placed WHERE place = 1 AND date <= ?3 ORDER BY date DESC, alone DESC LIMIT 2)
-		UNION ALL SELECT * FROM (SELECT date, alone FROM placed WHERE place = 1 AND date > ?3 ORDER BY date, alone LIMIT 1)`
-)
+// asking is which nights are asked for: which of the first of each, and among which dates
+// they are found, so that a long ledger is not read for a short answer. ?2 is how many,
+// ?3 a date.
+type asking struct{ which, among string }
+
+func newest() asking {
+	return asking{`SELECT date, alone FROM placed WHERE place = 1 ORDER BY date DESC, alone DESC LIMIT ?2`,
+		`date >= (SELECT min(date) FROM (SELECT DISTINCT date FROM nights ORDER BY date DESC LIMIT ?2))`}
+}
+
+func neighbours() asking {
+	return asking{`SELECT * FROM (SELECT date, alone FROM placed WHERE place = 1 AND date <= ?3 ORDER BY date DESC, alone DESC LIMIT 2)
+		UNION ALL SELECT * FROM (SELECT date, alone FROM placed WHERE place = 1 AND date > ?3 ORDER BY date, alone LIMIT 1)`,
+		`date IN (SELECT DISTINCT date FROM nights WHERE date <= ?3 ORDER BY date DESC LIMIT 2)
+		OR date = (SELECT min(date) FROM nights WHERE date > ?3)`}
+}
 
 // nights ranks the rows of each night. A night whose clock nobody vouched for has a label and
 // no date: two of them may share it, so neither stands for the other. The ranks need
 // only the small table of nights; what the rows say is read for those that are asked for.
-func (s *Store) nights(ctx context.Context, which string, deepest int, date string, limit int) ([]nights.Night, error) {
+func (s *Store) nights(ctx context.Context, ask asking, deepest int, date string, limit int) ([]nights.Night, error) {
 	s.files.RLock()
 	defer s.files.RUnlock()
 	if s.r == nil {
 		return nil, errors.New("read nights: the store is closed")
 	}
 	rows, err := s.r.QueryContext(ctx, `
-		WITH undated AS (SELECT n.id FROM nights n JOIN events e ON e.id = n.id WHERE e.body LIKE '%"clock_untrusted":true%'),
-		ranked AS (SELECT date, id, CASE WHEN id IN undated THEN id ELSE 0 END AS alone, version FROM nights),
+		WITH candidates AS MATERIALIZED (SELECT date, id, version FROM nights WHERE `+ask.among+`),
+		undated AS (SELECT n.id FROM candidates n CROSS JOIN events e ON e.id = n.id WHERE e.body LIKE '%"clock_untrusted":true%'),
+		ranked AS (SELECT date, id, CASE WHEN id IN undated THEN id ELSE 0 END AS alone, version FROM candidates),
 		placed AS (SELECT date, id, alone, row_number() OVER (PARTITION BY date, alone ORDER BY version DESC, id DESC) AS place FROM ranked),
-		asked AS (`+which+`)
+		asked AS (`+ask.which+`)
 		SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted
 		FROM asked a JOIN placed p ON p.date = a.date AND p.alone = a.alone
-		JOIN events e ON e.id = p.id JOIN spans s ON s.span = e.span
+		CROSS JOIN events e ON e.id = p.id JOIN spans s ON s.span = e.span
 		WHERE p.place <= ?1 ORDER BY p.date, p.alone, p.place`, deepest, limit, date)
 	if err != nil {
 		return nil, fmt.Errorf("read nights: %w", err)
