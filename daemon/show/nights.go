@@ -107,10 +107,9 @@ func (s *strip) ahead() string {
 	default:
 		fmt.Fprintf(&s.b, `<text class="nights-unknown" x="%s" y="%s" text-anchor="middle">?</text>`, num(barPitch/2), num(stripTop+28))
 	}
-	s.link(s.p.Tonight, "tonight: "+s.said(s.p.Tonight, "expected to burn"), 0)
 	s.low(0, s.p.Tonight.LowC)
 	fmt.Fprintf(&s.b, `<text class="nights-label nights-tonight" x="6" y="%s">%s</text>`, num(stripH-5), text(s.p.Tonight.Label)) // clear of the stroke
-	s.unlink(s.p.Tonight)
+	s.link(s.p.Tonight, "tonight: "+s.said(s.p.Tonight, "expected to burn"), 0)
 	return s.close()
 }
 
@@ -175,7 +174,7 @@ func (p NightsPicture) temperatures() (low, high float64) {
 }
 
 func (s *strip) past(x float64, n NightBar) {
-	s.link(n, n.Label+": "+s.said(n, "burned"), x)
+	s.b.WriteString(`<g aria-hidden="true">`) // said in the link, or in the ledger
 	long := 0.0
 	if finite(n.Kg) && n.Kg >= 0 {
 		long = n.Kg / s.scale * barLong
@@ -188,21 +187,15 @@ func (s *strip) past(x float64, n NightBar) {
 	s.kg(x, long, n.Kg)
 	s.low(x, n.LowC)
 	s.label(x, n, "nights-label")
-	s.unlink(n)
+	s.b.WriteString(`</g>`)
+	s.link(n, n.Label+": "+s.said(n, "burned"), x)
 }
 
-// link begins a link as wide as the night, if it has a target.
+// link lies over the whole night, if that has a target.
 func (s *strip) link(n NightBar, said string, x float64) {
-	if n.Target == "" {
-		return
-	}
-	fmt.Fprintf(&s.b, `<a class="nights-open" href="%s" aria-label="%s"><rect class="nights-target" x="%s" y="0" width="%s" height="%s" fill="none"/>`,
-		text(n.Target), text(said), num(x), num(barPitch), num(stripH))
-}
-
-func (s *strip) unlink(n NightBar) {
 	if n.Target != "" {
-		s.b.WriteString(`</a>`)
+		fmt.Fprintf(&s.b, `<a class="nights-open" href="%s" aria-label="%s"><rect class="nights-target" x="%s" y="0" width="%s" height="%s" fill="none"/></a>`,
+			text(n.Target), text(said), num(x), num(barPitch), num(stripH))
 	}
 }
 
