@@ -64,3 +64,14 @@ func luminance(t *testing.T, hex string) float64 {
 	}
 	return sum
 }
+
+// TestNothingMovesByItself: who asked for less motion gets none, for there is none (WCAG
+// 2.2.2 and 2.3.1).
+func TestNothingMovesByItself(t *testing.T) {
+	a := loadAssets()
+	for _, text := range []string{string(a.css.body), string(a.js.body), string(a.night.body)} {
+		if found := regexp.MustCompile(`animation|transition\s*:|@keyframes|smooth|<marquee|\.animate\(`).FindString(text); found != "" {
+			t.Errorf("something moves by %q", found)
+		}
+	}
+}
