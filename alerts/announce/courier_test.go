@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -20,8 +21,8 @@ type otherEnd struct {
 	begun  time.Time
 	answer func(batch []transition) error // nil takes everything
 	hang   chan struct{}                  // not nil: it says nothing until it is closed or the try is over
+	mu     sync.Mutex
 	tries  []try
-	tests  int
 }
 
 // try is one message as it came: when, and the numbers of its transitions.
@@ -47,20 +48,27 @@ func (o *otherEnd) carry(ctx context.Context, batch []transition, _ *core.Snapsh
 	if err == nil && o.answer != nil {
 		err = o.answer(batch)
 	}
+	o.mu.Lock()
+	defer o.mu.Unlock()
 	o.tries = append(o.tries, try{time.Since(o.begun).Round(time.Second), strings.Join(ids, " "), err == nil})
 	return err
 }
 
 func (o *otherEnd) test(context.Context, *core.Snapshot) error {
-	o.tests++
 	if o.answer != nil {
 		return o.answer(nil)
 	}
 	return nil
 }
 
+func (o *otherEnd) list() []try {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return slices.Clone(o.tries)
+}
+
 func (o *otherEnd) took() (ids []string) {
-	for _, t := range o.tries {
+	for _, t := range o.list() {
 		if t.took {
 			ids = append(ids, t.ids)
 		}
@@ -159,7 +167,7 @@ func TestQuietHoursHoldBackNothingThatIsHighOrCritical(t *testing.T) {
 		if got := r.end.took(); !slices.Equal(got, []string{"3", "4"}) {
 			t.Fatalf("in quiet hours went %v, want 3 and 4 alone", got)
 		}
-		if at := r.end.tries[1].at; at > 4*time.Second {
+		if at := r.end.list()[1].at; at > 4*time.Second {
 			t.Errorf("critical went after %v", at)
 		}
 		if says := r.c.Says(); !strings.Contains(says, "2 messages wait for the end of quiet hours") {
@@ -199,12 +207,12 @@ func TestTriesGetRarerAndNeverEnd(t *testing.T) {
 			t.Errorf("health %v %v after a failed try, want 0", v, q)
 		}
 		r.lives(168 * 360) // a good part of a day
-		n := len(end.tries)
+		n := len(end.list())
 		if n < 16*12 || n > 2*16*12+20 {
 			t.Errorf("%d tries in 16.8 h, want one every two and a half to five minutes", n)
 		}
-		for i, x := range end.tries[1:] {
-			gap := x.at - end.tries[i].at
+		for i, x := range end.list()[1:] {
+			gap := x.at - end.list()[i].at
 			least, most := min(2500*time.Millisecond<<i, 150*time.Second), min(5*time.Second<<i, 5*time.Minute)
 			if i < 12 && (gap < least-time.Second || gap > most+time.Second) {
 				t.Errorf("try %d came %v after the one before, want %v to %v", i+2, gap, least, most)
@@ -235,12 +243,12 @@ func TestSomethingUrgentIsTriedAtOnceThoughThePathWasFailing(t *testing.T) {
 		defer r.stop()
 		r.live(moved("pipe-cold", alerts.Unacked, 1))
 		r.lives(3600)
-		before := len(end.tries)
+		before := len(end.list())
 		end.answer = nil
 		at := time.Since(end.begun)
 		r.live(moved("gas-leave", alerts.Unacked, 2))
-		if len(end.tries) == before || end.tries[before].ids != "2" || end.tries[before].at > at+time.Second {
-			t.Fatalf("after an hour of failing, %v; want gas-leave tried at once and first", end.tries[before:])
+		if len(end.list()) == before || end.list()[before].ids != "2" || end.list()[before].at > at+time.Second {
+			t.Fatalf("after an hour of failing, %v; want gas-leave tried at once and first", end.list()[before:])
 		}
 		if got := end.took(); !slices.Equal(got, []string{"2", "1"}) {
 			t.Errorf("taken %v", got)
@@ -265,8 +273,8 @@ func TestAHangingPathHoldsUpNoTickAndIsGivenUp(t *testing.T) {
 		}
 		r.tick = 100
 		r.lives(31)
-		if len(end.tries) == 0 || end.tries[0].at != 30*time.Second {
-			t.Errorf("tries %v, want the first given up after 30 s", end.tries)
+		if len(end.list()) == 0 || end.list()[0].at != 30*time.Second {
+			t.Errorf("tries %v, want the first given up after 30 s", end.list())
 		}
 		if says := r.c.Says(); !strings.Contains(says, "no answer in time") {
 			t.Errorf("the path says %q", says)
@@ -294,9 +302,9 @@ func TestSomethingUrgentGoesBeforeTheRestOfAMorning(t *testing.T) {
 		at := time.Since(end.begun)
 		r.live(moved("gas-leave", alerts.Unacked, 900))
 		r.lives(10)
-		i := slices.IndexFunc(end.tries, func(x try) bool { return x.ids == "900" })
-		if i < 0 || end.tries[i].at > at+8*time.Second {
-			t.Fatalf("gas-leave raised at %v, tries %v; want it within the message under way and its own", at, end.tries)
+		i := slices.IndexFunc(end.list(), func(x try) bool { return x.ids == "900" })
+		if i < 0 || end.list()[i].at > at+8*time.Second {
+			t.Fatalf("gas-leave raised at %v, tries %v; want it within the message under way and its own", at, end.list())
 		}
 		r.lives(900)
 		if r.shop.left() != 0 {
@@ -320,8 +328,8 @@ func TestSomethingUrgentDoesNotWaitForATryOfWhatIsNot(t *testing.T) {
 		end.hang = nil // only the try under way hangs
 		at := time.Since(end.begun)
 		r.live(moved("gas-leave", alerts.Unacked, 3))
-		if n := len(end.tries); n != 4 || end.tries[1].took || end.tries[2].ids != "3" || end.tries[2].at > at+time.Second || end.tries[3].ids != "2" {
-			t.Errorf("tries %v, want 2 cut off, then 3 at once, then 2 again", end.tries)
+		if n := len(end.list()); n != 4 || end.list()[1].took || end.list()[2].ids != "3" || end.list()[2].at > at+time.Second || end.list()[3].ids != "2" {
+			t.Errorf("tries %v, want 2 cut off, then 3 at once, then 2 again", end.list())
 		}
 		if v, q := r.link(); v != 1 || q != sensors.Good {
 			t.Errorf("health %v %v: a try cut off by us is no fault", v, q)
@@ -372,8 +380,8 @@ func TestKilledWhileSendingTheNextRunSendsItOnceMoreWithTheSameID(t *testing.T) 
 		r = setOut(t, newEnd(), s) // and no third time
 		r.lives(2)
 		r.stop()
-		if len(ids) != 2 || ids[0] != ids[1] || len(r.end.tries) != 0 {
-			t.Errorf("ids %v and then %v, want the same twice and no more", ids, r.end.tries)
+		if len(ids) != 2 || ids[0] != ids[1] || len(r.end.list()) != 0 {
+			t.Errorf("ids %v and then %v, want the same twice and no more", ids, r.end.list())
 		}
 	})
 }
@@ -402,9 +410,9 @@ func TestOneBadMessageHoldsUpNoOther(t *testing.T) {
 		if says := r.c.Says(); !strings.Contains(says, "422: what is this") || !strings.Contains(says, "4 messages wait") {
 			t.Errorf("the path says %q", says)
 		}
-		n := len(end.tries)
+		n := len(end.list())
 		r.lives(3600)
-		if more := len(end.tries) - n; more > 3*24 {
+		if more := len(end.list()) - n; more > 3*24 {
 			t.Errorf("%d tries in an hour for four messages nobody takes", more)
 		}
 	})
@@ -419,7 +427,7 @@ func TestWhatIsGoneIsLeftAloneUntilATestGetsThrough(t *testing.T) {
 		r.live(moved("gas-leave", alerts.Unacked, 1))
 		r.live(moved("gas-leave", alerts.Acked, 2))
 		r.lives(24 * 3600)
-		if n := len(end.tries); n != 1 {
+		if n := len(end.list()); n != 1 {
 			t.Errorf("%d tries after 410, want none after the first", n-1)
 		}
 		if _, q := r.link(); q != sensors.Bad {
@@ -513,11 +521,11 @@ func TestPlainNewsIsGatheredAndUrgentIsNot(t *testing.T) {
 		r.live(moved("pipe-cold", alerts.Unacked, 5))
 		r.lives(120)
 		want := []try{{22 * time.Second, "3", true}, {60 * time.Second, "1 2 4", true}, {223 * time.Second, "5", true}}
-		if len(r.end.tries) != len(want) {
-			t.Fatalf("messages %v, want %v", r.end.tries, want)
+		if len(r.end.list()) != len(want) {
+			t.Fatalf("messages %v, want %v", r.end.list(), want)
 		}
 		for i, w := range want {
-			if g := r.end.tries[i]; g.ids != w.ids || (g.at-w.at).Abs() > 3*time.Second {
+			if g := r.end.list()[i]; g.ids != w.ids || (g.at-w.at).Abs() > 3*time.Second {
 				t.Errorf("message %d: %v, want about %v", i+1, g, w)
 			}
 		}

@@ -1,10 +1,10 @@
 // Package announce carries alarms and values out of the process: to an MQTT broker
-// ([MQTT]) as a Homie 5 device with one CloudEvents message per alarm transition, and to a
-// sounder and a lamp ([Buzzer]).
+// ([MQTT]) as a Homie 5 device with one CloudEvents message per alarm transition, to a
+// webhook or by mail ([Courier]), and to a sounder and a lamp ([Buzzer]).
 //
-// Both take snapshots and never hold up the tick loop. Neither decides anything: what is
-// an alarm and what sounds is in the snapshot. The sounder needs nothing but its line; the
-// broker may be away for a week.
+// All take snapshots and never hold up the tick loop. None decides anything: what is an
+// alarm, what sounds and whether it is quiet hours is in the snapshot. The sounder needs
+// nothing but its line; the others may be away for a week.
 package announce
 
 import (
