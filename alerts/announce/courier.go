@@ -21,9 +21,9 @@ import (
 // ([NewWebhook]) or mail ([NewMail]). One goroutine, [Courier.Run], does its work.
 //
 // A transition stays in the store until the other end has taken it, and is offered again with
-// the same id: for ever, unless it is a word about fuel that is a day old and no longer news.
-// What is high or critical goes first and at any hour; the rest waits for the end of quiet
-// hours.
+// the same id: what is high or critical for ever, first, and at any hour. The rest waits for
+// the end of quiet hours, and is given up when it is no longer news: a word about fuel or a
+// daily one after a day, and what was low and over before it could be told.
 type Courier struct {
 	*queue
 	path    string

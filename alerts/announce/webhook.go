@@ -294,6 +294,9 @@ func dialWords(err error) string {
 	if r, ok := errors.AsType[tls.RecordHeaderError](err); ok {
 		return "it does not speak TLS on this port (" + r.Msg + ")"
 	}
+	if op, ok := errors.AsType[*net.OpError](err); ok && op.Err != nil {
+		err = op.Err // without the address, which has been named
+	}
 	return oneLine(err.Error(), answerSaid)
 }
 

@@ -468,3 +468,20 @@ func TestWrongOptionsOfAWebhookAreSaidAtOnce(t *testing.T) {
 		})
 	}
 }
+
+func TestNobodyListeningIsSaidInAFewWords(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := l.Addr().String()
+	l.Close()
+	c, err := NewWebhook(WebhookOptions{URL: "http://" + addr, DeviceID: deviceID, SecretFile: fileWith(t, firstSecret)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Deliver(vanAt(1))
+	if err := c.Test(t.Context()); err == nil || err.Error() != addr+": connect: connection refused" {
+		t.Errorf("it says %v", err)
+	}
+}
