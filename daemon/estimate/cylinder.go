@@ -41,6 +41,26 @@ type tare struct {
 	highKg  float64
 	entered bool
 	learned bool // weighed when the cylinder was empty
+	empty   emptyWeight
+}
+
+// emptyWeight is how the scale read the cylinder when it was empty. What the scale errs by
+// then, it errs by ever since: only what has changed is in doubt. The zero value is of a tare
+// that was not learned on this stand.
+type emptyWeight struct {
+	Kg     float64 `json:"kg"`
+	CellC  float64 `json:"cell_c"`
+	KgPerK float64 `json:"kg_per_k"` // by which it was corrected
+
+	// The calibration it was read with; under another one it says nothing.
+	CountsPerKg   float64 `json:"counts_per_kg"`
+	ZeroCounts    float64 `json:"zero_counts"`
+	CalibratedAtC float64 `json:"calibrated_at_c"`
+}
+
+// of reports whether the scale still is what it was when it read the empty cylinder.
+func (e emptyWeight) of(s Scale) bool {
+	return e.Kg > 0 && e.CountsPerKg == s.CountsPerKg && e.ZeroCounts == s.ZeroCounts && e.CalibratedAtC == s.CalibratedAtC
 }
 
 // tarePart is one normal part of the mixture.

@@ -169,7 +169,7 @@ func (w *weighing) emptied(upS float64, out *Estimates) {
 	if upS-w.emptyS < emptyCalmS || w.tare.learned {
 		return
 	}
-	less, _, _ := w.correct(upS)
+	less, _, warm := w.correct(upS)
 	full := w.p.Cylinder.CapacityKg
 	if full <= 0 {
 		full = classCapacityKg
@@ -179,6 +179,11 @@ func (w *weighing) emptied(upS float64, out *Estimates) {
 		return // then it is not this tare that was wrong
 	}
 	t := tare{entered: w.tare.entered, learned: true}
+	if warm {
+		tc, _ := w.watch.drift.kgPerK(w.p.Scale.tcLimitKgPerK(w.levelKg))
+		s := w.p.Scale
+		t.empty = emptyWeight{w.levelKg, w.cell.tempC, tc, s.CountsPerKg, s.ZeroCounts, s.CalibratedAtC}
+	}
 	t.add(1, kg, math.Sqrt(math.Pow(max(emptySDKg, unusedFrac*full/3), 2)+w.levelSD*w.levelSD+w.offVar))
 	t.settle()
 	w.tare = t

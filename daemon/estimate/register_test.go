@@ -152,3 +152,33 @@ func TestNothingIsLearnedWhereTheCylinderOnlyMayBeEmpty(t *testing.T) {
 		t.Errorf("starved %v, learned %v; want a starved heater that teaches no tare with half a kilogram left", e.Starved, e.TareLearned)
 	}
 }
+
+// TestATareLearnedAtAnEmptyTakesItsScaleAlong weighs on after a true empty at -5 °C: whatever
+// is learned later of the coefficient, the empty cylinder reads empty at that temperature, and
+// the doubt is of what has changed since. Another calibration takes that away.
+func TestATareLearnedAtAnEmptyTakesItsScaleAlong(t *testing.T) {
+	p := testParams()
+	p.Scale.ZeroTCGPerK, p.Scale.CalibratedAtC = 2.5, 20
+	w := newWeighing(p)
+	const emptyKg, emptyC, tc, left = 7.9, -5.0, 0.0005, 0.05
+	w.have, w.phase, w.presence, w.levelKg, w.cellC = true, tracking, Present, emptyKg, emptyC
+	w.cell = cell{tempC: emptyC, seen: true}
+	w.tare = tare{learned: true, empty: emptyWeight{emptyKg, emptyC, tc, p.Scale.CountsPerKg, p.Scale.ZeroCounts, p.Scale.CalibratedAtC}}
+	w.tare.add(1, emptyKg-tc*(emptyC-p.Scale.CalibratedAtC)-left, emptySDKg)
+	w.tare.settle()
+	const info = 1e8 // of the coefficient, learned since
+	w.watch.drift.memory.InfoK2PerKg2, w.watch.drift.memory.InfoKPerKg = info, 0.0015*info
+	near(t, "fuel of the empty cylinder", w.fuel(0).Value, left, 1e-9)
+	width := func() float64 { _, sd, _ := w.correctNet(0); return sd }
+	there := width()
+	w.cell.tempC, w.cellC, w.levelKg = 10, 10, emptyKg+8+0.0015*15
+	near(t, "fuel after a refill, 15 K warmer", w.fuel(0).Value, left+8, 1e-4)
+	if warmer := width(); warmer <= there {
+		t.Errorf("15 K from where it was learned the sd is %.4f kg, want more than %.4f", warmer, there)
+	}
+	w.cell.tempC, w.cellC = emptyC, emptyC
+	w.p.Scale.ZeroCounts++
+	if anew := width(); anew < 1.5*there {
+		t.Errorf("after another calibration the sd is %.4f kg, want what the whole way to it makes, over %.4f", anew, 1.5*there)
+	}
+}

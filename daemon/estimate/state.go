@@ -98,6 +98,8 @@ type tareState struct {
 	Parts   []tarePart `json:"parts"`
 	Entered bool       `json:"entered"`
 	Learned bool       `json:"learned,omitempty"`
+
+	Empty emptyWeight `json:"empty,omitzero"`
 }
 
 type watchState struct {
@@ -260,16 +262,20 @@ func (t tareState) plausible() bool {
 			return false
 		}
 	}
+	e := t.Empty
+	if !(e.Kg >= 0) || math.IsInf(e.Kg, 0) || !(math.Abs(e.CellC) <= mostCellC) || !(math.Abs(e.KgPerK) <= 1) {
+		return false
+	}
 	return len(t.Parts) > 0 && len(t.Parts) <= len(tare{}.parts)
 }
 
 func (t *tare) save() tareState {
-	return tareState{append([]tarePart(nil), t.parts[:t.n]...), t.entered, t.learned}
+	return tareState{append([]tarePart(nil), t.parts[:t.n]...), t.entered, t.learned, t.empty}
 }
 
 func (t *tare) restore(s tareState) {
 	t.n = copy(t.parts[:], s.Parts)
-	t.entered, t.learned = s.Entered, s.Learned
+	t.entered, t.learned, t.empty = s.Entered, s.Learned, s.Empty
 	t.settle()
 }
 

@@ -437,7 +437,7 @@ func (w *weighing) fuel(upS float64) Quantity {
 		return Unknown("the scale has not been watching for a day")
 	}
 	top := w.p.Scale.CapacityKg
-	less, sd, warm := w.correct(upS)
+	less, sd, warm := w.correctNet(upS)
 	half := 1.96 * math.Sqrt(sd*sd+w.levelSD*w.levelSD+w.offVar)
 	net := w.levelKg - w.offKg - less
 	q := Quantity{Value: net - w.tare.meanKg, Quality: sensors.Good, At: seconds(w.levelS)}

@@ -206,6 +206,27 @@ func (w *weighing) correct(upS float64) (lessKg, sdKg float64, warm bool) {
 	return tc * away, sd, warm
 }
 
+// correctNet is correct for what is left when the tare is taken off. A tare that was weighed on
+// this scale holds its error at the temperature of that hour, so what has changed since is all
+// that is left of it.
+func (w *weighing) correctNet(upS float64) (lessKg, sdKg float64, warm bool) {
+	lessKg, sdKg, warm = w.correct(upS)
+	s, was := w.p.Scale, w.tare.empty
+	limit := s.tcLimitKgPerK(w.levelKg)
+	if !warm || !was.of(s) || limit <= 0 {
+		return lessKg, sdKg, warm
+	}
+	cellC := w.cell.tempC
+	if w.phase != tracking {
+		cellC = w.cellC
+	}
+	tc, tcSD := w.watch.drift.kgPerK(limit)
+	wasK := was.CellC - s.CalibratedAtC
+	zero := s.ZeroTCGPerK / 1000 * (cellC - was.CellC)
+	span := s.SpanTCPPMPerK * 1e-6 * (w.levelKg*(cellC-s.CalibratedAtC) - was.Kg*wasK)
+	return lessKg + (was.KgPerK-tc)*wasK, s.constantSDKg(w.levelKg, tcSD/limit*math.Hypot(zero, span)), warm
+}
+
 // correctedKg is a weight less what the temperature of the cell is known to do to it.
 func (w *weighing) correctedKg(kg, cellC float64) float64 {
 	if !w.cell.seen {
