@@ -26,16 +26,45 @@ var scored = [...]string{"lakeside", "dry-at-four", "iced", "seep-30", "galley",
 // recordedVans holds the recordings with their truth; they are no part of the repository.
 const recordedVans = "../../../shared/traces"
 
+// heldAside are those that were neither opened nor plotted before the design was finished.
+var heldAside = [...]string{"cage-swap", "ridge", "still-tight"}
+
 // TestScoresOfRecordedVans replays the recorded vans through the program as it is shipped and
 // holds what it printed against the truth. -v prints the table of DEVELOPERS.md.
 func TestScoresOfRecordedVans(t *testing.T) {
+	all := recordedScores(t, scored[:])
+	if t.Failed() {
+		return
+	}
+	lines := score.Lines(all)
+	t.Logf("\n%s", score.Markdown(lines))
+	hold(t, lines, limits[:])
+	if dir := os.Getenv("FROSTLINE_PLOTS"); dir != "" {
+		draw(t, all, dir)
+	}
+}
+
+// TestScoresOfVansHeldAside scores the others by themselves, so that nothing is tuned to them.
+func TestScoresOfVansHeldAside(t *testing.T) {
+	all := recordedScores(t, heldAside[:])
+	if t.Failed() {
+		return
+	}
+	lines := score.Lines(all)
+	t.Logf("\n%s", score.Markdown(lines))
+	hold(t, lines, asideLimits[:])
+}
+
+// recordedScores replays each van.
+func recordedScores(t *testing.T, names []string) []*score.Recording {
+	t.Helper()
 	if _, err := os.Stat(recordedVans); errors.Is(err, fs.ErrNotExist) && os.Getenv("FROSTLINE_NO_SKIP") == "" {
 		t.Skipf("no recordings: %v", err)
 	}
 	bin := built(t)
-	all := make([]*score.Recording, len(scored))
+	all := make([]*score.Recording, len(names))
 	var wait sync.WaitGroup
-	for i, name := range scored {
+	for i, name := range names {
 		wait.Go(func() {
 			var err error
 			if all[i], err = replayed(bin, name, t.TempDir()); err != nil {
@@ -44,24 +73,19 @@ func TestScoresOfRecordedVans(t *testing.T) {
 		})
 	}
 	wait.Wait()
-	if t.Failed() {
-		return
-	}
-	lines := score.Lines(all)
-	t.Logf("\n%s", score.Markdown(lines))
-	hold(t, lines)
-	if dir := os.Getenv("FROSTLINE_PLOTS"); dir != "" {
-		draw(t, all, dir)
-	}
+	return all
+}
+
+// limit is what a line of the table may be.
+type limit struct {
+	score string // how the line begins
+	met   score.Met
+	most  []float64
 }
 
 // limits are a little looser than what was measured, in the order of the table's lines; a
 // target of the issue that is met is its own limit.
-var limits = [...]struct {
-	score string // how the line begins
-	met   score.Met
-	most  []float64
-}{
+var limits = [...]limit{
 	{"fuel, rms", score.Yes, []float64{75}},
 	{"shape of the fuel curve", score.No, []float64{4.5, 12}},
 	{"cylinders whose fuel", score.Unasked, []float64{1, 3}},
@@ -84,9 +108,33 @@ var limits = [...]struct {
 	{"gas alarms", score.Yes, []float64{1, 0}},
 }
 
+// asideLimits are the same for the vans held aside.
+var asideLimits = [...]limit{
+	{"fuel, rms", score.Yes, []float64{75}},
+	{"shape of the fuel curve", score.Yes, []float64{3, 8}},
+	{"cylinders whose fuel", score.Unasked, []float64{0, 0}},
+	{"full width", score.Yes, []float64{240}},
+	{"burn as published", score.No, []float64{4.5, 6}},
+	{"the same in a gale", score.Unasked, nil},
+	{"night's consumption in the ledger, 1 nights", score.Yes, []float64{1, 3}},
+	{"the same nights by the fall", score.Yes, []float64{1, 3}},
+	{"nights forecast as they began", score.NoTgt, []float64{0, 0.6}},
+	{"heater lit or not", score.No, []float64{0.08, 0.08}},
+	{"shares of heater and burners", score.Yes, []float64{4, 10}},
+	{"heater's flame", score.Yes, []float64{45, 80, 2}},
+	{"cylinder removed", score.Yes, []float64{15, 30, 0, 0}},
+	{"cylinder placed", score.Yes, []float64{65, 180, 0, 0}},
+	{"loss of 30 g/h", score.Unasked, []float64{0, 0}},
+	{"calls of a loss", score.Yes, []float64{0}},
+	{"heater starved", score.No, []float64{8, 0, 1}},
+	{"called starved", score.Yes, []float64{1}},
+	{"liquid's temperature", score.NoTgt, []float64{0.6, 0.05}},
+	{"gas alarms", score.Yes, []float64{1, 0}},
+}
+
 // hold fails on a line that got worse than its limit, and on a target that is met now and was
 // not, or the other way round, so that the table of DEVELOPERS.md is written anew.
-func hold(t *testing.T, lines []score.Line) {
+func hold(t *testing.T, lines []score.Line, limits []limit) {
 	t.Helper()
 	if len(lines) != len(limits) {
 		t.Fatalf("%d lines of the table, %d have limits", len(lines), len(limits))

@@ -309,9 +309,13 @@ func lossLines(all []*Recording) []Line {
 			spareEach.say(r, "%d", f.spare)
 		}
 	}
+	loss := Line{"loss of 30 g/h behind a front, h", "6", fmt.Sprintf("%.1f; %d of %d missed", worst, missed, n), met(missed == 0 && worst <= 6), said.String(),
+		[]float64{worst, float64(missed)}}
+	if n == 0 {
+		loss.Measured, loss.Met = "no loss here", Unasked
+	}
 	return []Line{
-		{"loss of 30 g/h behind a front, h", "6", fmt.Sprintf("%.1f; %d of %d missed", worst, missed, n), met(n > 0 && missed == 0 && worst <= 6), said.String(),
-			[]float64{worst, float64(missed)}},
+		loss,
 		{"calls of a loss while nothing leaks", "0", fmt.Sprintf("%d in %.1f days", spare, days), met(spare == 0), spareEach.String(), []float64{float64(spare)}},
 	}
 }
