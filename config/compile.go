@@ -173,7 +173,7 @@ func (c *compiler) config(r *rawConfig) *Config {
 	}
 	est := estimate.Params{
 		AltitudeM:  c.quantity("van.altitude", r.Van.Altitude, length, 0, -500, 6000),
-		Scale:      c.scale(r.Scale),
+		Scale:      c.scale(r.Scale, wiring),
 		Cylinder:   c.cylinder(r.Cylinder),
 		Appliances: c.appliances(r.Appliance),
 		Regulator:  c.regulator(r.Regulator),
@@ -209,8 +209,13 @@ func heaterKgPerH(as []estimate.Appliance) float64 {
 	return kw * 3.6 / net
 }
 
-func (c *compiler) scale(r rawScale) estimate.Scale {
+func (c *compiler) scale(r rawScale, wiring sensors.Wiring) estimate.Scale {
+	beside := sensors.Channel(c.text("scale.thermometer", r.Thermometer, string(sensors.LockerC)))
+	if r.Thermometer != nil && (!beside.IsTemp() || wiring.Index(beside) < 0) {
+		c.wrong("scale.thermometer", "%q is not a thermometer of this van; name the channel of a [[sensor]], like locker_c", string(beside))
+	}
 	return estimate.Scale{
+		Thermometer:   beside,
 		CountsPerKg:   c.quantity("scale.counts_per_mass", r.CountsPerMass, countsPer, 0, -1e7, 1e7),
 		ZeroCounts:    c.quantity("scale.zero", r.Zero, counts, 0, -1<<23, 1<<23),
 		CalibratedAtC: c.quantity("scale.calibrated_at", r.CalibratedAt, temperature, 20, -30, 50),

@@ -329,3 +329,20 @@ func TestACylinderIsSizedByNameOrByItsCollar(t *testing.T) {
 		t.Errorf("two stages and 10 psi read as %+v, %v", cfg.Core.Estimate.Regulator, err)
 	}
 }
+
+func TestTheScaleMayGoByAnotherThermometer(t *testing.T) {
+	sensor := "[[sensor]]\nchannel = \"cabin_c\"\n"
+	cfg, err := Parse("van.toml", []byte("[scale]\nthermometer = \"cabin_c\"\nrated_output = \"2 mV/V\"\n"+sensor))
+	if err != nil || cfg.Core.Estimate.Scale.Thermometer != "cabin_c" || cfg.Core.Estimate.Scale.RatedMVPerV != 2 {
+		t.Errorf("%v", err)
+	}
+	for _, name := range []string{"outside_c", "gas_v", "nonsense"} {
+		if _, err := Parse("van.toml", []byte("[scale]\nthermometer = \""+name+"\"\n"+sensor)); err == nil || !strings.Contains(err.Error(), "is not a thermometer of this van") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	// A load cell without numbers is calibrated later: no reason not to watch for gas.
+	if _, err := Parse("van.toml", []byte("[[sensor]]\nchannel = \"load_counts\"\n")); err != nil {
+		t.Errorf("a scale without numbers: %v", err)
+	}
+}

@@ -44,6 +44,7 @@ type rawScale struct {
 	SpanError     any `toml:"span_error"`
 	ZeroError     any `toml:"zero_error"`
 	RatedOutput   any `toml:"rated_output"`
+	Thermometer   any `toml:"thermometer"`
 }
 
 type rawCylinder struct {

@@ -217,7 +217,7 @@ func (c *calibration) signal() string {
 	}
 	text := fmt.Sprintf("%s counts, %s, noise %s counts%s, %s s old", number(l.Mean, 0), state, number(l.SD, 0), mass(l.SD), number(l.AgeS, 0))
 	if c.now.CellC != nil {
-		text += fmt.Sprintf(", locker %s C", number(*c.now.CellC, 1))
+		text += fmt.Sprintf(", cell %s C", number(*c.now.CellC, 1))
 	}
 	return text
 }

@@ -51,13 +51,14 @@ type Scale struct {
 	CountsPerKg   float64 // slope at calibration; its sign is the wiring's
 	ZeroCounts    float64 // empty cradle with hose, at CalibratedAtC
 	CalibratedAtC float64
-	CapacityKg    float64 // of the cell
-	ZeroTCGPerK   float64 // limit of the temperature effect on zero, g/K
-	SpanTCPPMPerK float64 // limit of the temperature effect on span, ppm/K
-	CreepPct30min float64 // limit of creep in 30 min, % of load
-	RatedMVPerV   float64 // output of the cell at its capacity, by its data sheet; 0 means not said
-	SpanSDFrac    float64 // one standard deviation of CountsPerKg as a fraction; 0 means a shop-weighed span
-	ZeroSDKg      float64 // one standard deviation of the zero, kg
+	CapacityKg    float64         // of the cell
+	ZeroTCGPerK   float64         // limit of the temperature effect on zero, g/K
+	SpanTCPPMPerK float64         // limit of the temperature effect on span, ppm/K
+	CreepPct30min float64         // limit of creep in 30 min, % of load
+	Thermometer   sensors.Channel // of the air about the cell; empty is locker_c
+	RatedMVPerV   float64         // output of the cell at its capacity, by its data sheet; 0 means not said
+	SpanSDFrac    float64         // one standard deviation of CountsPerKg as a fraction; 0 means a shop-weighed span
+	ZeroSDKg      float64         // one standard deviation of the zero, kg
 }
 
 // Cylinder is what the collar says.
@@ -226,6 +227,7 @@ type Estimates struct {
 
 	Calibration *Calibration // never nil, never changed
 	LoadNow     Settled      // the raw load signal
+	CellC       Quantity     // of the load cell: the air about it, through a lag
 
 	Channels []ChannelState // order of the wiring
 	Happened []Happening    // this tick only

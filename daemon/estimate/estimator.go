@@ -20,6 +20,7 @@ type Estimator struct {
 	causes causes
 	gush   gush
 	cal    calibrator
+	cellAt int     // place of the thermometer that tells the load cell's temperature, or -1
 	upS    float64 // of the newest tick
 	begun  bool
 }
@@ -32,6 +33,11 @@ func New(w sensors.Wiring, p Params) *Estimator {
 		cond: newConditioner(w, p), clock: newClock(w), gas: newGasWatch(p.Gas, w), weigh: newWeighing(p),
 		vessel: newVessel(p), causes: newCauses(), gush: newGush(p.Appliances),
 	}
+	beside := p.Scale.Thermometer
+	if beside == "" {
+		beside = sensors.LockerC
+	}
+	e.cellAt = w.Index(beside)
 	if e.weigh.unfit = whyNoCell; e.ix.load >= 0 {
 		e.weigh.unfit = whyUncalibrated
 	}
@@ -78,6 +84,7 @@ func (e *Estimator) Step(st sensors.Stamp, r []sensors.Reading) *Estimates {
 	e.fill(st.UpS(), state, t)
 	e.gas.step(st, state, fresh, out) // after the burn: cooking and losses stay out of its baseline
 	e.causes.smelled(st.UpS(), out.GasLevel)
+	out.CellC = e.weigh.cell.quantity(st.UpS())
 	out.Calibration, out.LoadNow = e.cal.told, e.loadNow(st.UpS())
 
 	heard := e.cond.happened()
@@ -101,7 +108,7 @@ func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, out *E
 	w := e.weigh
 	var air *ChannelState
 	airFresh := false
-	if i := e.ix.locker; i >= 0 {
+	if i := e.cellAt; i >= 0 {
 		air, airFresh = &state[i], fresh[i]
 	}
 	w.cell.step(upS, air, airFresh)

@@ -191,6 +191,20 @@ func (c *cell) awayC(upS, calibratedC float64) (awayC, moreC float64, known bool
 	return d, 0, true
 }
 
+// cellDoubtC is how far the cell may be from what its lag makes of the air, one standard
+// deviation: the lag is 25 to 60 min and the air moves by some kelvins an hour. Engineering
+// judgement.
+const cellDoubtC = 1.0
+
+// quantity is the temperature of the cell.
+func (c *cell) quantity(upS float64) Quantity {
+	if _, _, known := c.awayC(upS, 0); !known {
+		return Unknown("no thermometer beside the load cell answers")
+	}
+	return Quantity{Value: c.tempC, Low: c.tempC - 1.96*cellDoubtC, High: c.tempC + 1.96*cellDoubtC, Quality: sensors.Suspect,
+		Why: "the air beside the load cell, through a lag", At: seconds(c.seenS)}
+}
+
 // correct takes what is known of the temperature's effect off the level, and returns the
 // standard deviation of all that does not average out. A level that is held was read at the
 // temperature of its time.

@@ -24,7 +24,7 @@ type calibrationJSON struct {
 	Begun  string     `json:"begun"` // scale or gas while somebody calibrates
 
 	Load    *settledJSON             `json:"load"`   // null: no load cell is wired
-	CellC   *float64                 `json:"cell_c"` // air beside the cell; null: unknown
+	CellC   *float64                 `json:"cell_c"` // of the load cell, by the air beside it; null: unknown
 	Scale   *estimate.ScaleConstants `json:"scale"`  // that hold; null: not calibrated
 	Zero    *estimate.ScalePoint     `json:"zero"`   // of the calibration that has begun
 	Loads   []estimate.ScalePoint    `json:"loads"`
@@ -76,6 +76,9 @@ func (s *Server) calibration(f *frame) calibrationJSON {
 	if now := c.ScaleNow; now.CountsPerKg != 0 {
 		out.Scale = &now
 	}
+	if q := e.CellC; q.Known() {
+		out.CellC = &q.Value
+	}
 	for _, ch := range e.Channels {
 		switch {
 		case ch.Channel == sensors.LoadCounts:
@@ -83,8 +86,6 @@ func (s *Server) calibration(f *frame) calibrationJSON {
 			out.Load = &n
 		case ch.Channel == sensors.GasV && ch.Quality >= sensors.Suspect:
 			out.GasV = &ch.Value
-		case ch.Channel == sensors.LockerC && ch.Quality >= sensors.Suspect:
-			out.CellC = &ch.Value
 		}
 	}
 	return out

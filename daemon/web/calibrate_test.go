@@ -21,6 +21,7 @@ func calibrating(begun string) *core.Snapshot {
 	c := 12.0
 	s.Est.Channels = []estimate.ChannelState{{Channel: sensors.LoadCounts, Quality: sensors.Good, Seen: true, Value: 481000},
 		{Channel: sensors.GasV, Quality: sensors.Good, Seen: true, Value: 0.612}, {Channel: sensors.LockerC, Quality: sensors.Good, Seen: true, Value: 12}}
+	s.Est.CellC = good(12, 10, 14)
 	s.Est.LoadNow = estimate.Settled{Mean: 481000, SD: 31, Spread: 92, N: 10, Steady: true}
 	s.Est.Calibration = &estimate.Calibration{Begun: begun, ScaleNow: now,
 		Scale: []estimate.ScaleRecord{{Made: made, ScaleConstants: now, CellC: &c, Notes: []string{"<look> at the strap"}}},
