@@ -80,7 +80,7 @@ func calibrateCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string)
 		}
 		dir = cfg.StateDir
 	}
-	c := &calibration{what: what, daemon: newControl(dir), out: w.out, record: f.record, lines: readLines(w.in), live: isTerminal(w.out)}
+	c := &calibration{what: what, daemon: newControl(dir), out: w.out, record: f.record, in: w.in, live: isTerminal(w.out)}
 	if err := c.look(ctx); err != nil {
 		if errors.Is(err, errNoDaemon) {
 			return fmt.Errorf("%w; a calibration is made by the daemon that weighs, so that it is in its recording: start it with systemctl start frostline, or frostline run --config %s", err, f.conf)
@@ -192,7 +192,8 @@ type calibration struct {
 	daemon *control
 	out    io.Writer
 	record string
-	lines  <-chan string // what the person types; closed at its end
+	in     io.Reader     // what the person types; a script's is left alone
+	lines  <-chan string // the same by line, from the first question on; closed at its end
 	live   bool          // the signal is shown while it is waited for
 	now    calibrationState
 }
@@ -416,6 +417,9 @@ var errLeft = errors.New("left before the end")
 // answer prints a question and waits for a line. While it waits on a terminal, show is
 // printed again and again in one line; elsewhere once. "q" leaves.
 func (c *calibration) answer(ctx context.Context, question string, show func() string) (string, error) {
+	if c.lines == nil {
+		c.lines = readLines(c.in)
+	}
 	fmt.Fprintln(c.out, question)
 	tell := func() {
 		if show == nil {

@@ -54,7 +54,7 @@ func drillCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 		}
 		*state = cfg.StateDir
 	}
-	d := &calibration{daemon: newControl(*state), out: w.out, lines: readLines(w.in)}
+	d := &calibration{daemon: newControl(*state), out: w.out, in: w.in}
 	if err := d.look(ctx); err != nil {
 		return err
 	}

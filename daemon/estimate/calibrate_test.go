@@ -304,6 +304,11 @@ func TestACalibrationHoldsUntilTheConfigurationChanges(t *testing.T) {
 	// The level is said again in the new numbers: neither a burn nor another cylinder.
 	b.est, b.upS = e, 0
 	b.told = nil
+	defer func() {
+		if h := b.lastOf(Calibrated); !strings.Contains(h.Why, "other numbers") {
+			t.Errorf("the log says %q of the changed configuration", h.Why)
+		}
+	}()
 	burned := b.last.BurnedKg
 	b.last = nil
 	b.run(5*time.Minute, 0)

@@ -7,6 +7,7 @@ import (
 
 	"frostline/daemon/lpg"
 	"frostline/daemon/supply"
+	"frostline/sensors"
 )
 
 // stateVersion is of the layout of State. A State of another version is not read.
@@ -216,6 +217,9 @@ func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bo
 	}
 	w.settle(afterGap, restBlocksN, atS)
 	e.useScale()
+	if was := s.Calibration.ScaleNow; was != (ScaleConstants{}) && was != w.p.Scale.constants() {
+		e.note(sensors.LoadCounts, "the scale goes by other numbers of the configuration from now on")
+	}
 	if w.presence == Removed {
 		w.phase = absent
 	}

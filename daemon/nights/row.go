@@ -7,6 +7,7 @@ import (
 
 	"frostline/daemon/estimate"
 	"frostline/daemon/lpg"
+	"frostline/sensors"
 )
 
 // running is the night being lived. Its fields are exported for the checkpoint only.
@@ -110,6 +111,14 @@ func (m least) num(digits int) *float64 {
 // lasts reports whether less time has been lived than the night is long.
 func (r *running) lasts() bool { return r.WatchedH+r.GapH < r.To.Sub(r.From).Hours() }
 
+// rescaled reports whether the scale was calibrated in this tick: then the fuel is another
+// number, and nothing has burned.
+func rescaled(e *estimate.Estimates) bool {
+	return slices.ContainsFunc(e.Happened, func(x estimate.Happening) bool {
+		return x.Kind == estimate.Calibrated && x.Channel == string(sensors.LoadCounts)
+	})
+}
+
 func (r *running) add(p *Params, e *estimate.Estimates, dt time.Duration, alarms int) {
 	h := dt.Hours()
 	r.SinceH += h
@@ -121,7 +130,7 @@ func (r *running) add(p *Params, e *estimate.Estimates, dt time.Duration, alarms
 		return x.Kind == estimate.CylinderPlaced || x.Kind == estimate.CylinderRemoved
 	})
 	r.Changed = r.Changed || changed
-	r.Weighed.add(e, e.BurnedKg-r.LastKg, changed)
+	r.Weighed.add(e, e.BurnedKg-r.LastKg, changed || rescaled(e))
 	r.LastKg = e.BurnedKg
 	if e.LockerC.Known() {
 		if !r.HasLocker {

@@ -142,10 +142,13 @@ type basis struct {
 }
 
 // changed reports whether a forecast is due, and whether there is news: another cylinder than
-// before, or its owner has said more of it. A scale that cannot say for a while is none.
+// before, a calibrated scale, or its owner has said more of it. A scale that cannot say for a while is none.
 func (b *basis) changed(e *estimate.Estimates) (due, news bool) {
 	was := *b
 	*b = basis{known: true, cylinder: e.Cylinder, tare: e.TareEntered, name: e.CylinderName, capacityKg: e.CapacityKg.Value}
+	if rescaled(e) {
+		return true, true
+	}
 	for i := range e.Happened {
 		if e.Happened[i].Kind == estimate.CylinderPlaced {
 			return true, true
