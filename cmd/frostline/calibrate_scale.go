@@ -274,8 +274,8 @@ func writeScaleRecord(b io.Writer, r estimate.ScaleRecord) {
 	counts := math.Abs(r.CountsPerKg)
 	fmt.Fprintln(b, "frostline: calibration of the scale")
 	f("made", "%s, by the %s", madeAt(r.Made), r.Actor)
-	f("slope", "%s counts/kg, give or take %s %%", sig(r.CountsPerKg, 6), sig(196*r.SpanSDFrac, 2))
-	f("zero", "%s counts, give or take %s g", number(r.ZeroCounts, 0), sig(1960*r.ZeroSDKg, 2))
+	f("slope", "%s counts/kg, give or take %s %% (95 %%)", sig(r.CountsPerKg, 6), sig(196*r.SpanSDFrac, 2))
+	f("zero", "%s counts, give or take %s g (95 %%)", number(r.ZeroCounts, 0), sig(1960*r.ZeroSDKg, 2))
 	if r.CellC != nil {
 		f("cell", "%s C", number(*r.CellC, 1))
 	} else if r.Actor != estimate.ByConfiguration {

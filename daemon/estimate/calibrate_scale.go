@@ -347,10 +347,16 @@ func (r *ScaleRecord) doubt(before Scale) error {
 	return nil
 }
 
-// Says is the record in one line.
+// Says is the record in one line; give or take is 95 %.
 func (r ScaleRecord) Says() string {
-	text := fmt.Sprintf("%.6g counts/kg give or take %.2g %%, zero at %.0f counts give or take %.0f g",
-		r.CountsPerKg, 100*1.96*r.SpanSDFrac, r.ZeroCounts, 1000*1.96*r.ZeroSDKg)
+	within := func(v float64, format string) string {
+		if v == 0 {
+			return "its error not stated"
+		}
+		return fmt.Sprintf("give or take "+format, v)
+	}
+	text := fmt.Sprintf("%.6g counts/kg %s, zero at %.0f counts %s", r.CountsPerKg, within(100*1.96*r.SpanSDFrac, "%.2g %%"),
+		r.ZeroCounts, within(1000*1.96*r.ZeroSDKg, "%.2g g"))
 	if r.CellC != nil {
 		text += fmt.Sprintf(", cell at %.1f C", *r.CellC)
 	}
