@@ -454,7 +454,9 @@ func (s *Server) sendJSON(w http.ResponseWriter, status int, v any) {
 		http.Error(w, `{"error":"internal: the answer could not be written"}`, http.StatusInternalServerError)
 		return
 	}
-	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	if w.Header().Get("Content-Type") == "" {
+		w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	}
 	w.WriteHeader(status)
 	w.Write(append(body, '\n'))
 }

@@ -21,7 +21,7 @@ type asset struct {
 
 // assets are the files of the page. Their names change with their content, so a phone may
 // keep them for ever.
-type assets struct{ css, js, night, doing, pair, icon asset }
+type assets struct{ css, js, night, doing, pair, icon, icon192, icon512 asset }
 
 func loadAssets() assets {
 	// One request for each kind, whatever the number of files: a phone at the edge of a
@@ -45,11 +45,14 @@ func loadAssets() assets {
 		doing: load(".js", "text/javascript; charset=utf-8", "doing"), // of the pages that follow nothing
 		pair:  load(".js", "text/javascript; charset=utf-8", "pair"),
 		icon:  load(".svg", "image/svg+xml", "icon"),
+
+		icon192: load(".png", "image/png", "icon-192"),
+		icon512: load(".png", "image/png", "icon-512"),
 	}
 }
 
 func (a assets) serve(w http.ResponseWriter, r *http.Request) {
-	for _, f := range [...]asset{a.css, a.js, a.night, a.doing, a.pair, a.icon} {
+	for _, f := range [...]asset{a.css, a.js, a.night, a.doing, a.pair, a.icon, a.icon192, a.icon512} {
 		if r.URL.Path == f.path {
 			w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 			w.Header().Set("Content-Type", f.kind)

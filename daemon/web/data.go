@@ -32,7 +32,7 @@ func (s *Server) getData(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) sendData(w http.ResponseWriter, r *http.Request, status int, said notice) {
-	d := dataData{sheet: s.sheetOf(lookOf(r)), Said: said, Backup: s.opt.Backup != nil, Erase: s.opt.Erase != nil, Phone: visitorOf(r).name}
+	d := dataData{sheet: s.sheetOf(r), Said: said, Backup: s.opt.Backup != nil, Erase: s.opt.Erase != nil, Phone: visitorOf(r).name}
 	f := s.latest.Load()
 	if f.whole() {
 		for _, n := range numbers() {

@@ -30,6 +30,7 @@ type pageData struct {
 	JS        string
 	NightJS   string
 	Icon      string
+	Touch     string
 	StaleS    int
 	Said      notice
 	Writable  bool
@@ -93,7 +94,7 @@ func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, sa
 // pageData is what every page prints.
 func (s *Server) pageData(r *http.Request, f *frame, l look) pageData {
 	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(),
-		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, NightJS: s.assets.night.path, Icon: s.assets.icon.path,
+		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, NightJS: s.assets.night.path, Icon: s.assets.icon.path, Touch: s.assets.icon192.path,
 		StaleS: int(staleAfter.Seconds()), Writable: s.opt.Writable && s.opt.Command != nil && visitorOf(r).role >= owner,
 		MassUnit: l.Mass, TempUnit: "°C"}
 	if l.Temp == "f" {

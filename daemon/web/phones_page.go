@@ -15,11 +15,16 @@ import (
 
 // sheet is what every page beside the main one prints.
 type sheet struct {
-	Theme, Van, CSS, Icon, Script string
+	Theme, Van, CSS, Icon, Touch, Script string
 }
 
-func (s *Server) sheetOf(l look) sheet {
-	return sheet{l.Theme, s.opt.VanName, s.assets.css.path, s.assets.icon.path, s.assets.pair.path}
+// sheetOf tells the van's name to none but those who may look.
+func (s *Server) sheetOf(r *http.Request) sheet {
+	d := sheet{Theme: lookOf(r).Theme, CSS: s.assets.css.path, Icon: s.assets.icon.path, Touch: s.assets.icon192.path, Script: s.assets.pair.path}
+	if visitorOf(r).role >= viewer {
+		d.Van = s.opt.VanName
+	}
+	return d
 }
 
 // sendTemplate draws a page whole before any of it is sent.
@@ -57,7 +62,7 @@ func (s *Server) getPhones(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) sendPhones(w http.ResponseWriter, r *http.Request, status int, said notice, offer *offerJSON) {
-	d := phonesData{sheet: s.sheetOf(lookOf(r)), Said: said, Open: s.opt.Open, HTTPS: r.TLS != nil, Offer: offer}
+	d := phonesData{sheet: s.sheetOf(r), Said: said, Open: s.opt.Open, HTTPS: r.TLS != nil, Offer: offer}
 	for _, p := range s.phonesJSON(r) {
 		d.Phones = append(d.Phones, phoneView{p, phoneWhen(p)})
 	}

@@ -35,6 +35,18 @@ var leastRole = map[string]role{
 	"POST /api/revoke":   owner,
 	"GET /metrics":       viewer,
 
+	"GET /night/{date}":    viewer,
+	"POST /test/{path}":    owner,
+	"GET /change":          owner,
+	"POST /change":         owner,
+	"GET /check":           owner,
+	"GET /calibrate":       owner,
+	"POST /calibrate":      owner,
+	"GET /api/calibration": owner,
+	"POST /api/drill":      owner,
+
+	"GET /manifest.webmanifest": nobody,
+
 	"GET /data":            owner,
 	"POST /data":           owner,
 	"GET /data/nights.csv": owner,

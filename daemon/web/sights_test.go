@@ -48,7 +48,7 @@ func (w winter) Nights(_ context.Context, limit int) ([]nights.Night, error) {
 
 func (w winter) NightsNear(ctx context.Context, date string) ([]nights.Night, error) {
 	all, err := w.Nights(ctx, 1000)
-	return near(all, date), err
+	return nightsNear(all, date), err
 }
 
 // Series is a night as a thermostat makes it, with a gap after midnight.

@@ -217,11 +217,11 @@ func (d diary) EventsIn(_ context.Context, from, to time.Time) ([]core.Event, er
 
 func (d diary) NightsNear(ctx context.Context, date string) ([]nights.Night, error) {
 	all, err := d.Nights(ctx, 1000)
-	return near(all, date), err
+	return nightsNear(all, date), err
 }
 
 // near is the row of a date with its neighbours.
-func near(all []nights.Night, date string) []nights.Night {
+func nightsNear(all []nights.Night, date string) []nights.Night {
 	i, has := slices.BinarySearchFunc(all, date, func(n nights.Night, date string) int { return strings.Compare(n.Date, date) })
 	to := i
 	if has {

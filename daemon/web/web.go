@@ -160,6 +160,7 @@ func (s *Server) routes() {
 	h("GET /{$}", viewer, s.getPage)
 	h("GET /night/{date}", viewer, s.getNight)
 	h("GET /assets/{name}", nobody, s.assets.serve)
+	h("GET "+manifestPath, nobody, s.getManifest)
 	h("GET /api/snapshot", viewer, s.getSnapshot)
 	h("GET /api/alarms", viewer, s.getAlarms)
 	h("GET /api/events", viewer, s.getEvents)

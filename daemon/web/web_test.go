@@ -6,8 +6,10 @@ import (
 	"context"
 	"errors"
 	"io"
+	"io/fs"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -261,4 +263,25 @@ func TestTheFirstViewIsLight(t *testing.T) {
 		}
 	}
 	t.Logf("first view %d bytes, %d packed; scripts %d and %d, style %d", plain, packed, len(s.assets.js.body), len(s.assets.night.body), len(s.assets.css.body))
+}
+
+// TestNoTemplateIsDefinedTwice: the later one would take the place of the other without a word.
+func TestNoTemplateIsDefinedTwice(t *testing.T) {
+	names, err := fs.Glob(files, "assets/*.html")
+	if err != nil || len(names) == 0 {
+		t.Fatalf("%d templates, %v", len(names), err)
+	}
+	seen := map[string]string{}
+	for _, name := range names {
+		text, err := files.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range regexp.MustCompile(`\{\{-? *define "([^"]+)"`).FindAllSubmatch(text, -1) {
+			if was, twice := seen[string(m[1])]; twice {
+				t.Errorf("%q is defined in %s and in %s", m[1], was, name)
+			}
+			seen[string(m[1])] = name
+		}
+	}
 }
