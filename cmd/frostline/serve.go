@@ -179,7 +179,8 @@ func (o *outfit) guard(opt *web.Options) {
 	if o.page != nil {
 		opt.Listen = o.page.Addr().String()
 	}
-	if o.cfg.StateDir != "" {
+	// A disk that did not answer for the store must not hold up the start once more.
+	if o.cfg.StateDir != "" && (o.unkept == nil || !errors.Is(o.unkept.err, errNoDisk)) {
 		opt.Phones = filepath.Join(o.cfg.StateDir, phonesFile)
 	}
 	if p.MetricsTokenFile != "" {

@@ -67,6 +67,10 @@ type doorData struct {
 }
 
 func (s *Server) getPair(w http.ResponseWriter, r *http.Request) {
+	if s.opt.Open {
+		http.Redirect(w, r, "/", http.StatusSeeOther)
+		return
+	}
 	s.sendDoor(w, r, http.StatusOK, doorData{})
 }
 
