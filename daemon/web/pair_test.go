@@ -122,6 +122,37 @@ func TestARevokedPhonesStreamEndsWithinABeat(t *testing.T) {
 	}
 }
 
+func TestOnePhoneCannotTakeEveryStream(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, cookies := paired(t)
+		open, stop := follow(t, s)
+		var first *phone
+		for i := range maxOfPhone + 1 {
+			p := open("Cookie: " + cookies[viewer] + "\r\n")
+			if got, want := p.resp.StatusCode == 200, i < maxOfPhone; got != want {
+				t.Errorf("stream %d of one phone: %d", i+1, p.resp.StatusCode)
+			}
+			if first == nil {
+				first = p
+			}
+		}
+		if p := open("Cookie: " + cookies[owner] + "\r\n"); p.resp.StatusCode != 200 {
+			t.Errorf("another phone: %d", p.resp.StatusCode)
+		}
+		first.conn.Close()
+		time.Sleep(streamGap + streamBeat + streamPatient)
+		synctest.Wait()
+		if p := open("Cookie: " + cookies[viewer] + "\r\n"); p.resp.StatusCode != 200 {
+			t.Errorf("after one was closed: %d", p.resp.StatusCode)
+		}
+		stop()
+		synctest.Wait()
+		if len(s.phones.open) != 0 {
+			t.Errorf("streams that ended are still counted: %v", s.phones.open)
+		}
+	})
+}
+
 func TestACodePairsOnePhoneWithinTenMinutes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, _ := paired(t)

@@ -103,6 +103,7 @@ type phones struct {
 	mu     sync.Mutex // guards what follows; never held during I/O
 	list   []*pairedPhone
 	offers []offer
+	open   map[string]int // streams, by the phone's id
 
 	saving chan struct{} // holds a token while the file is written
 }
@@ -116,7 +117,7 @@ type phonesFile struct {
 // loadPhones reads the phones that were paired. A file that cannot be read pairs nobody:
 // it is put aside, and the page asks for new pairing.
 func loadPhones(path string, log *slog.Logger) *phones {
-	p := &phones{path: path, log: log, saving: make(chan struct{}, 1)}
+	p := &phones{path: path, log: log, open: make(map[string]int), saving: make(chan struct{}, 1)}
 	if path == "" {
 		return p
 	}
@@ -201,6 +202,19 @@ func (p *pairedPhone) seen(now time.Time) {
 
 // wall is a moment to be kept: the second by UTC, without the monotonic reading.
 func wall(t time.Time) time.Time { return t.UTC().Round(0).Truncate(time.Second) }
+
+// follow counts a stream of a phone in (1) or out (-1) and reports whether it may be opened.
+func (p *phones) follow(id string, by int) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.open[id]+by > maxOfPhone {
+		return false
+	}
+	if p.open[id] += by; p.open[id] <= 0 {
+		delete(p.open, id)
+	}
+	return true
+}
 
 // all lists the phones whose time is not over, in the order of pairing.
 func (p *phones) all(trusted bool) []pairedPhone {

@@ -11,6 +11,7 @@ import (
 )
 
 const (
+	maxOfPhone    = 3                // of them for one paired phone, so that no other is left without
 	maxStreams    = 8                // open at once: a phone or two per person, and some left over
 	streamGap     = time.Second      // least time between two events
 	streamBeat    = 15 * time.Second // a comment when nothing else was sent, so that dead links are noticed
@@ -28,6 +29,14 @@ func (s *Server) getStream(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Retry-After", "10")
 		s.sendError(w, http.StatusServiceUnavailable, fmt.Errorf("stream: %d phones are already following; close one", maxStreams))
 		return
+	}
+	if v := visitorOf(r); v.phone != "" {
+		if !s.phones.follow(v.phone, 1) {
+			w.Header().Set("Retry-After", "10")
+			s.sendError(w, http.StatusServiceUnavailable, fmt.Errorf("stream: this phone follows %d times already; close one", maxOfPhone))
+			return
+		}
+		defer s.phones.follow(v.phone, -1)
 	}
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	if r.Method == http.MethodHead {
