@@ -40,6 +40,12 @@ func TestABackupTakenFromARunningVanIsRestored(t *testing.T) {
 	if out, err := p.run("restore", file, "--config", conf); err == nil || !strings.Contains(out, "is running in") {
 		t.Fatalf("restored under a running program: %v\n%s", err, out)
 	}
+	if err := os.Remove(filepath.Join(state, controlFile)); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := p.run("restore", file, "--config", conf); err == nil || !strings.Contains(out, "has the store in") {
+		t.Fatalf("restored under a running program without its socket: %v\n%s", err, out)
+	}
 	p.kill()
 	if err := os.WriteFile(filepath.Join(state, phonesFile), []byte("{}"), 0o600); err != nil {
 		t.Fatal(err)
