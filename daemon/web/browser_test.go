@@ -1,0 +1,105 @@
+package web
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/chromedp"
+)
+
+// skipOrFail leaves a test out where the machine lacks something, unless that is forbidden.
+func skipOrFail(t *testing.T, why string) {
+	t.Helper()
+	if os.Getenv("FROSTLINE_NO_SKIP") != "" {
+		t.Fatal(why)
+	}
+	t.Skip(why)
+}
+
+// browser starts Debian's chromium for one test.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	path, err := exec.LookPath("chromium")
+	if err != nil {
+		skipOrFail(t, "no chromium to look at the page with; .ci/test installs it")
+	}
+	flags := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.DisableGPU,
+		chromedp.Flag("no-sandbox", os.Geteuid() == 0)) // it has none for root
+	alloc, end := chromedp.NewExecAllocator(t.Context(), flags...)
+	t.Cleanup(end)
+	ctx, end := chromedp.NewContext(alloc)
+	t.Cleanup(end)
+	if err := chromedp.Do(ctx); err != nil {
+		t.Fatalf("chromium does not start: %v", err)
+	}
+	return ctx
+}
+
+// tab is one page in the browser.
+type tab struct {
+	t   *testing.T
+	ctx context.Context
+}
+
+// newTab opens a tab that gives up after ten minutes.
+func newTab(t *testing.T, browser context.Context) *tab {
+	t.Helper()
+	ctx, end := chromedp.NewContext(browser)
+	t.Cleanup(end)
+	ctx, end2 := context.WithTimeout(ctx, 10*time.Minute)
+	t.Cleanup(end2)
+	b := &tab{t, ctx}
+	b.do()
+	return b
+}
+
+func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	if err := chromedp.Do(b.ctx, steps...); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// get runs an action for its answer.
+func get[T any](b *tab, a chromedp.Action[T]) T {
+	b.t.Helper()
+	v, err := chromedp.Run(b.ctx, a)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return v
+}
+
+// call gives the browser an order.
+func call[P, R any](b *tab, c cdp.Command[P, R], p P) R {
+	b.t.Helper()
+	r, err := chromedp.Call(b.ctx, c, p)
+	if err != nil {
+		b.t.Fatalf("%s: %v", c.Method, err)
+	}
+	return r
+}
+
+// phone makes the tab as wide as a phone, in CSS pixels.
+func (b *tab) phone(width int64) {
+	b.t.Helper()
+	call(b, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 844, DeviceScaleFactor: 1, Mobile: true})
+}
+
+// look makes the phone's choice for one address.
+func (b *tab) look(url string, l look) {
+	b.t.Helper()
+	call(b, network.SetCookie, network.SetCookieParams{Name: lookCookie, Value: l.checked().cookie(), URL: url})
+}
+
+// colours makes the browser show what somebody without red cones sees, or everything again.
+func (b *tab) colours(kind emulation.SetEmulatedVisionDeficiencyType) {
+	b.t.Helper()
+	call(b, emulation.SetEmulatedVisionDeficiency, emulation.SetEmulatedVisionDeficiencyParams{Type: kind})
+}
