@@ -80,6 +80,12 @@ func TestTheEventsOfANightAreFoundAmongMany(t *testing.T) {
 	if late, err := s.EventsIn(deadline(t), dusk().AddDate(0, 0, 5).Add(time.Hour), dusk().AddDate(0, 0, 9)); err != nil || len(late) != 6 {
 		t.Errorf("%d events since the last evening, %v, want its five and its night", len(late), err)
 	}
+	// A boot that never learned the time does not hide what was before it.
+	v.boot, v.up, v.offset, v.trusted = "boot-2", time.Hour, time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC), false
+	commit(t, s, v, happening(estimate.BurnerOn))
+	if late, err := s.EventsIn(deadline(t), dusk().AddDate(0, 0, 5).Add(time.Hour), dusk().AddDate(0, 0, 9)); err != nil || len(late) != 6 {
+		t.Errorf("%d events since the last evening, %v, after a boot in 1970", len(late), err)
+	}
 	if none, err := s.EventsIn(deadline(t), dusk().AddDate(1, 0, 0), dusk().AddDate(1, 0, 1)); err != nil || len(none) != 0 {
 		t.Errorf("%d events of next year, %v", len(none), err)
 	}

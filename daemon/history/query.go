@@ -202,11 +202,11 @@ func (s *Store) Events(ctx context.Context, beforeSeq uint64, limit int) ([]core
 // ledger, which are written as the nights end, and of a longer one the end is read.
 func (s *Store) EventsIn(ctx context.Context, from, to time.Time) ([]core.Event, error) {
 	const most = 2000                          // a busy week has fewer
-	stop := from.AddDate(0, 0, -1).UnixMilli() // a clock that was set back by more hides what was before
-	all, err := s.events(ctx, `WITH walked AS MATERIALIZED (SELECT e.id, s.offset_ms + e.up_ms AS at FROM events e JOIN spans s ON s.span = e.span
+	stop := from.AddDate(0, 0, -1).UnixMilli() // a right clock does not go back by more
+	all, err := s.events(ctx, `WITH walked AS MATERIALIZED (SELECT e.id, s.offset_ms + e.up_ms AS at, s.trusted OR e.trusted AS dated FROM events e JOIN spans s ON s.span = e.span
 			WHERE e.id <= coalesce((SELECT min(id) FROM nights WHERE date > ?1), (SELECT max(id) FROM events)) ORDER BY e.id DESC LIMIT ?2)
 		SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted FROM events e JOIN spans s ON s.span = e.span
-		WHERE e.id > coalesce((SELECT max(id) FROM walked WHERE at < ?3), 0) AND e.id IN (SELECT id FROM walked WHERE at < ?4) ORDER BY e.id DESC`,
+		WHERE e.id > coalesce((SELECT max(id) FROM walked WHERE dated AND at < ?3), 0) AND e.id IN (SELECT id FROM walked WHERE at < ?4) ORDER BY e.id DESC`,
 		to.AddDate(0, 0, 1).UTC().Format(time.DateOnly), most, stop, to.AddDate(0, 0, 1).UnixMilli()) // a day for the time zone
 	if err != nil {
 		return nil, err
