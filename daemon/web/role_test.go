@@ -43,7 +43,7 @@ var leastRole = map[string]role{
 	"GET /calibrate":       owner,
 	"POST /calibrate":      owner,
 	"GET /api/calibration": owner,
-	"POST /api/drill":      owner,
+	"POST /api/drill":      board,
 
 	"GET /manifest.webmanifest": nobody,
 

@@ -183,7 +183,7 @@ func (s *Server) routes() {
 	h("POST /change", owner, s.postPreview)
 	h("GET /check", owner, s.getDoing("check", s.getCheck))
 	h("GET /api/calibration", owner, s.getCalibration)
-	h("POST /api/drill", owner, s.postDrill)
+	h("POST /api/drill", board, s.postDrill)
 	h("GET /calibrate", owner, s.getCalibrate)
 	h("POST /calibrate", owner, s.postCalibrate)
 	h("GET /data", owner, s.getData)
