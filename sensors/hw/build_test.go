@@ -265,8 +265,8 @@ func TestConfigurationOverlayAndPicturesAreOneBuild(t *testing.T) {
 	if cfg.Sounder == nil || cfg.Sounder.Line != lines["sounder"] || cfg.Sounder.Tested {
 		t.Errorf("sounder %+v; a file cannot have heard it", cfg.Sounder)
 	}
-	if cfg.Page.Commands {
-		t.Error("whoever is in the Wi-Fi would have the buttons")
+	if !cfg.Page.Pair || cfg.Page.Glance {
+		t.Error("whoever is in the Wi-Fi could read the page without being paired")
 	}
 
 	inputs := map[string]int{"4": 0, "5": 1, "7": 3} // the overlay's channel of each AIN
