@@ -38,8 +38,6 @@ type calibrateFlags struct {
 	weight, kind, within            string
 	water, waterTemp, container     string
 	mix, mixGas                     string
-	scaleStep, gasStep, alone       int // how many steps were asked for
-	step                            estimate.CalibrationStep
 }
 
 func calibrateCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {

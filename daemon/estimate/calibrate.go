@@ -119,7 +119,6 @@ type calibrator struct {
 	zero   *ScalePoint
 	loads  []ScalePoint
 	before []ScaleRecord // when the session began: its steps make one more together
-	clean  bool          // the gas session began in air without vapour
 
 	load     stretch
 	happened []Happening // told with the next tick

@@ -451,12 +451,12 @@ func (k *Known) rescale(again func(float64) float64, r float64) {
 	}
 }
 
-func (g *register) rescale(again func(float64) float64, r float64) {
-	for i := range g.list {
-		g.list[i].rescale(again, r)
+func (r *register) rescale(again func(float64) float64, ratio float64) {
+	for i := range r.list {
+		r.list[i].rescale(again, ratio)
 	}
-	g.was.rescale(again, r)
-	g.tell()
+	r.was.rescale(again, ratio)
+	r.tell()
 }
 
 // lift takes the cylinder off the scale by word: what stands on it from now on is none.

@@ -414,11 +414,11 @@ func TestATestMixGivesANumberAndCleanAirDoesNot(t *testing.T) {
 	}
 	run(0.60, 10*time.Minute)
 	wants(clean(), "warming up")
-	out := run(0.60, 15*time.Minute)
+	run(0.60, 15*time.Minute)
 	if err := clean(); err != nil {
 		t.Fatal(err)
 	}
-	out = run(0.60, time.Minute)
+	out := run(0.60, time.Minute)
 	g := out.Calibration.Gas
 	if len(g) != 1 || g[0].TestMix || math.Abs(g[0].Ohm-146700) > 500 || math.Abs(g[0].R0Ohm-22600) > 100 {
 		t.Fatalf("clean air (sensing.md 2.1: 146.7 kohm, R0 22.6 kohm): %+v", g)
