@@ -83,7 +83,7 @@ func (s *Server) moment(t time.Time) string {
 
 func (s *Server) day(t time.Time) string { return t.In(s.opt.Zone).Format("2 January 2006") }
 
-// clockSet is the same for machines.
+// clockSetJSON says for machines what a person set the clock to.
 type clockSetJSON struct {
 	Was string `json:"was"`
 	Is  string `json:"is"`
