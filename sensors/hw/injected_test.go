@@ -402,7 +402,7 @@ func injections() []injection {
 		injection{at: nau, fault: "supply lost between value and settings", on: sensors.LoadCounts, word: reset,
 			put: func(v *injected) { v.bus.after, v.bus.afterOf = v.nau.lose, v.nau }},
 		injection{at: nau, fault: "another gain than asked for", on: sensors.LoadCounts, word: config,
-			put: func(v *injected) { v.nau.reg[nauGain] = nauGain128 &^ 1 }},
+			put: func(v *injected) { v.nau.reg[nauGain] = nauFront &^ 1 }},
 		injection{at: nau, fault: "it converts no more", on: sensors.LoadCounts, word: timeout,
 			put: func(v *injected) { v.nau.dead = true }, mend: func(v *injected) { v.nau.dead = false }},
 		injection{at: nau, fault: "signal wire broken: highest code", on: sensors.LoadCounts, word: clipped,

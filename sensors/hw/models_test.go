@@ -182,7 +182,7 @@ func (m *modelNAU) tx(w, r []byte) {
 			m.due = m.due.Add(m.period)
 		}
 		counts := m.counts
-		if m.reg[nauGain] != nauGain128 {
+		if m.reg[nauGain] != nauFront {
 			counts /= 128
 		}
 		m.reg[nauPower] |= nauReady

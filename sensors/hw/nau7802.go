@@ -26,11 +26,11 @@ const (
 	nauReady      = 1 << 5 // read only: a value that was not read yet
 	nauOwnSupply  = 1 << 7 // the bridge is fed by the chip's own regulator
 
-	nauRuns      = nauDigital | nauAnalogue | nauConvert | nauOwnSupply
-	nauGain128   = 0b101<<3 | 0b111 // regulator at 3.0 V, which a 3.3 V supply can hold; gain 128
-	nauRate      = 0                // channel 1, 10 conversions a second
-	nauNoChop    = 0x30             // as the kernel's driver sets it, so that both give the same counts
-	nauRevision4 = 0xf              // low half of the revision register
+	nauRuns   = nauDigital | nauAnalogue | nauConvert | nauOwnSupply
+	nauFront  = 0b101<<3 | 0b111 // regulator at 3.0 V, which a 3.3 V supply can hold; gain 128
+	nauRate   = 0                // channel 1, 10 conversions a second
+	nauNoChop = 0x30             // as the kernel's driver sets it, so that both give the same counts
+	nauID     = 0xf              // low half of the revision register
 
 	nauPeriod = 100 * time.Millisecond
 	nauSettle = 6 * nauPeriod // sensing.md 3.1 gives 400 ms for its bit-banged sister
@@ -108,7 +108,7 @@ func (n *nau7802) off() (off, err error) {
 		adc[0] &= nauNoChop
 	}
 	got := append(b[:], adc[0])
-	return differs([]byte{nauRuns, nauGain128, nauRate, nauNoChop}, got, []byte{0, 0, 0, 0}), nil
+	return differs([]byte{nauRuns, nauFront, nauRate, nauNoChop}, got, []byte{0, 0, 0, 0}), nil
 }
 
 // set starts the chip from its reset on.
@@ -117,10 +117,10 @@ func (n *nau7802) set() error {
 	if err := n.registers.read(nauRevision, id[:]); err != nil {
 		return err
 	}
-	if err := differs([]byte{nauRevision4}, id[:], nil); id[0] == 0 || id[0] == 0xFF {
+	if err := differs([]byte{nauID}, id[:], nil); id[0] == 0 || id[0] == 0xFF {
 		return err
 	}
-	if id[0]&0xf != nauRevision4 {
+	if id[0]&0xf != nauID {
 		return &fault{wrongChip, fmt.Errorf("revision register 0x%02x: 0x?f was expected, 0x%02x answered", nauRevision, id[0])}
 	}
 	if err := n.write(nauPower, nauReset); err != nil {
@@ -137,7 +137,7 @@ func (n *nau7802) set() error {
 	if err != nil {
 		return err
 	}
-	for _, s := range [][2]byte{{nauGain, nauGain128}, {nauGain + 1, nauRate}, {nauADC, nauNoChop}, {nauPower, nauRuns}} {
+	for _, s := range [][2]byte{{nauGain, nauFront}, {nauGain + 1, nauRate}, {nauADC, nauNoChop}, {nauPower, nauRuns}} {
 		if err := n.write(s[0], s[1]); err != nil {
 			return err
 		}
