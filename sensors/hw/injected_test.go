@@ -136,7 +136,7 @@ func (v *injected) tick() {
 		v.t.Fatalf("Read took %s and gave %v; it must wait for no device", time.Since(before), err)
 	}
 	v.out = v.est.Step(st, v.into)
-	v.move()
+	v.bus.do(v.move)
 }
 
 func (v *injected) reading(ch sensors.Channel) sensors.Reading {
