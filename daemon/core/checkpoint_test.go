@@ -151,7 +151,8 @@ func NewReloads(p Params, cuts *Cuts) *Reloads { return &Reloads{p: p, whole: Ne
 // Step lets all live a tick and fails where one that took over believes something else.
 func (w *Reloads) Step(t testing.TB, in Input) {
 	t.Helper()
-	if cp := w.whole.Checkpoint(); cp != nil && w.cuts.now() && w.whole.boot == in.Boot {
+	if w.cuts.now() && w.whole.last != nil && w.whole.boot == in.Boot {
+		cp := w.whole.Checkpoint()
 		w.N++
 		r := &reload{core: New(w.p), n: w.N, from: in.Stamp.Up, boot: in.Boot}
 		if err := r.core.Restore(asRead(t, cp)); err != nil {
@@ -250,7 +251,9 @@ var cutScenarios = []string{"quiet-night", "day-on-the-road", "boots-in-the-past
 func TestACheckpointReadIsACheckpointLived(t *testing.T) {
 	for _, name := range cutScenarios {
 		t.Run(name, func(t *testing.T) {
-			long(t, name)
+			if testing.Short() && name != "boots-in-the-past" {
+				t.Skip("long: it runs without -short")
+			}
 			t.Parallel()
 			var w *Twins
 			drive(t, name, func(v *sim.Van, in Input) {
@@ -271,7 +274,9 @@ func TestACheckpointReadIsACheckpointLived(t *testing.T) {
 func TestAReloadChangesNothing(t *testing.T) {
 	for _, name := range cutScenarios {
 		t.Run(name, func(t *testing.T) {
-			long(t, name)
+			if testing.Short() && name != "boots-in-the-past" {
+				t.Skip("long: it runs without -short")
+			}
 			t.Parallel()
 			var w *Reloads
 			drive(t, name, func(v *sim.Van, in Input) {
