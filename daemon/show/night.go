@@ -69,7 +69,7 @@ func Night(p NightPicture) string {
 		top = alarmsTop + alarmsH
 	}
 	s := nightSheet{p: p}
-	s.flames = top + 14
+	s.flames = top + 19 // under its title
 	s.burn = s.flames + flamesH + nightGap
 	s.temps = s.burn + burnH + nightGap
 	s.bottom = s.temps + tempsH
