@@ -322,6 +322,23 @@ func TestBoardOfTenChannels(t *testing.T) {
 }
 
 // TestBoard runs in the virtual machine only.
+// TestBoardOfOwnDrivers lets the drivers that need none of the kernel's ask this kernel. The
+// two machines have one kind of node each.
+func TestBoardOfOwnDrivers(t *testing.T) {
+	if os.Getenv(boardEnv) != "guest" {
+		return // .ci/board runs it, and fails when it did not
+	}
+	out, err := exec.Command("/hw.test", "-test.v", "-test.run=^TestTheKernel").CombinedOutput()
+	t.Logf("%s", out)
+	if err != nil {
+		t.Error(err)
+	}
+	want := map[string]string{"amd64": "can do SMBus only", "arm64": "an edge takes"}[runtime.GOARCH]
+	if !strings.Contains(string(out), want) {
+		t.Errorf("nothing was asked: no %q", want)
+	}
+}
+
 func TestBoard(t *testing.T) {
 	if os.Getenv(boardEnv) != "guest" {
 		return // .ci/board runs it, and fails when it did not
