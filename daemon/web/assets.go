@@ -4,7 +4,9 @@ import (
 	"compress/gzip"
 	"crypto/sha256"
 	"embed"
+	"encoding/base64"
 	"encoding/hex"
+	"html/template"
 	"net/http"
 	"strings"
 )
@@ -21,7 +23,11 @@ type asset struct {
 
 // assets are the files of the page. Their names change with their content, so a phone may
 // keep them for ever.
-type assets struct{ css, js, night, doing, pair, icon, icon192, icon512 asset }
+type assets struct {
+	css, js, night, doing, pair, icon, icon192, icon512 asset
+
+	mark template.URL // the icon within the page: one request less at the edge of a weak network
+}
 
 func loadAssets() assets {
 	// One request for each kind, whatever the number of files: a phone at the edge of a
@@ -38,7 +44,7 @@ func loadAssets() assets {
 		sum := sha256.Sum256(body)
 		return asset{"/assets/" + hex.EncodeToString(sum[:8]) + ext, kind, body}
 	}
-	return assets{
+	a := assets{
 		css:   load(".css", "text/css; charset=utf-8", "page", "doing", "phones", "calibrate"),
 		js:    load(".js", "text/javascript; charset=utf-8", "page", "clock"),
 		night: load(".js", "text/javascript; charset=utf-8", "night"), // the crosshair: only its page needs it
@@ -49,6 +55,8 @@ func loadAssets() assets {
 		icon192: load(".png", "image/png", "icon-192"),
 		icon512: load(".png", "image/png", "icon-512"),
 	}
+	a.mark = template.URL("data:image/svg+xml;base64," + base64.StdEncoding.EncodeToString(a.icon.body)) // ours, so it may be trusted
+	return a
 }
 
 func (a assets) serve(w http.ResponseWriter, r *http.Request) {

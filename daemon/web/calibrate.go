@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -117,15 +116,7 @@ func (s *Server) postDrill(w http.ResponseWriter, r *http.Request) {
 
 // calibratePage is what its template prints.
 type calibratePage struct {
-	Look                 look
-	CSS, JS, Icon        string
-	Van, Version         string
-	StaleS, AgeS         int
-	Stale                bool
-	Shape                string
-	Said                 notice
-	Writable             bool
-	MassUnit, TempUnit   string
+	pageData
 	ScaleWired, GasWired bool
 	LoadLine, GasLine    string
 	ScaleBegun, GasBegun bool
@@ -133,7 +124,6 @@ type calibratePage struct {
 	Points, Records      []string
 	GasRecords           []string
 	Sounder              string
-	Cert                 string
 }
 
 func (s *Server) getCalibrate(w http.ResponseWriter, r *http.Request) {
@@ -143,14 +133,10 @@ func (s *Server) getCalibrate(w http.ResponseWriter, r *http.Request) {
 func (s *Server) sendCalibrate(w http.ResponseWriter, r *http.Request, status int, said notice) {
 	l, f := lookOf(r), s.latest.Load()
 	c := s.calibration(f)
-	d := calibratePage{Look: l, CSS: s.assets.css.path, JS: s.assets.js.path, Icon: s.assets.icon.path, Van: s.opt.VanName,
-		Version: s.opt.Version, StaleS: int(staleAfter.Seconds()), AgeS: int(f.ageS()), Stale: f.stale(), Shape: s.view(f, l).Shape,
-		Said: said, Writable: s.opt.Writable && s.opt.Command != nil, MassUnit: l.Mass, TempUnit: "°C",
+	d := calibratePage{pageData: s.pageData(r, f, l),
 		ScaleWired: c.Load != nil, ScaleBegun: c.Begun == estimate.TheScale, GasBegun: c.Begun == estimate.TheGas,
-		ScaleNow: "Not calibrated: the fuel is unknown until it is.", Sounder: s.sounderSays(f.snap), Cert: certified}
-	if l.Temp == "f" {
-		d.TempUnit = "°F"
-	}
+		ScaleNow: "Not calibrated: the fuel is unknown until it is.", Sounder: s.sounderSays(f.snap)}
+	d.Said = said
 	if f.whole() {
 		d.GasWired = slices.ContainsFunc(f.snap.Est.Channels, func(ch estimate.ChannelState) bool { return ch.Channel == sensors.GasV })
 		d.LoadLine, d.GasLine = loadLine(f), gasLine(f)
@@ -178,15 +164,7 @@ func (s *Server) sendCalibrate(w http.ResponseWriter, r *http.Request, status in
 	for _, rec := range slices.Backward(c.GasRecords) {
 		d.GasRecords = append(d.GasRecords, s.madeOn(rec.Made)+rec.Says())
 	}
-	var body bytes.Buffer
-	if err := s.page.ExecuteTemplate(&body, "calibrate", d); err != nil {
-		s.opt.Log.Error("page not drawn", "err", err)
-		http.Error(w, "The page could not be drawn. The gas watch does not depend on it.", http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(status)
-	w.Write(body.Bytes())
+	s.send(w, r, status, "calibrate", d)
 }
 
 func sentenceCase(text string) string {

@@ -129,7 +129,7 @@ func (s *Server) sendRefusal(w http.ResponseWriter, r *http.Request, status int,
 	}
 	d := s.doingData(r, f, said)
 	d.Change.Typed, d.Change.Blend = r.PostForm, r.PostForm.Get("blend")
-	s.sendDoing(w, "change", status, d)
+	s.send(w, r, status, "change", d)
 }
 
 // postPreview answers with that page and the net weight of what was typed; it notes nothing.

@@ -64,7 +64,7 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 		s.sendRefusal(w, r, http.StatusUnprocessableEntity, notice{Text: sentence(err), Refused: true})
 		return
 	}
-	if s.writable() && !s.confirmed(w, r, cmd) {
+	if s.writable(r) && !s.confirmed(w, r, cmd) {
 		return
 	}
 	if status, err := s.carryOut(r, cmd); err != nil {

@@ -48,7 +48,7 @@ func (s *Server) sendData(w http.ResponseWriter, r *http.Request, status int, sa
 			d.From, d.To = day.AddDate(0, 0, -6).Format(time.DateOnly), day.AddDate(0, 0, 1).Format(time.DateOnly)
 		}
 	}
-	s.sendTemplate(w, status, "data.html", d)
+	s.send(w, r, status, "data.html", d)
 }
 
 // maxSeries bounds the memory of one download: each may be a year of hours.

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"fmt"
 	"net/http"
 	"slices"
@@ -27,7 +26,7 @@ func (s *Server) getDoing(name string, fill func(*pageData, *frame, *http.Reques
 		if fill != nil {
 			fill(&d, f, r)
 		}
-		s.sendDoing(w, name, http.StatusOK, d)
+		s.send(w, r, http.StatusOK, name, d)
 	}
 }
 
@@ -42,11 +41,8 @@ func sentOut(snap *core.Snapshot) bool {
 // doingData is what every such page prints.
 func (s *Server) doingData(r *http.Request, f *frame, said notice) pageData {
 	l := lookOf(r)
-	d := pageData{view: s.view(f, l), Look: l, Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path,
-		JS: s.assets.doing.path, Icon: s.assets.icon.path, Said: said, Writable: s.writable(), MassUnit: l.Mass, TempUnit: "°C"}
-	if l.Temp == "f" {
-		d.TempUnit = "°F"
-	}
+	d := s.pageData(r, f, l)
+	d.JS, d.Said = s.assets.doing.path, said
 	if d.Known {
 		d.Cylinders = knownViews(f.snap.Est, l)
 		d.Change = s.changeView(f.snap, l)
@@ -54,19 +50,9 @@ func (s *Server) doingData(r *http.Request, f *frame, said notice) pageData {
 	return d
 }
 
-// writable reports whether orders are taken here.
-func (s *Server) writable() bool { return s.opt.Writable && s.opt.Command != nil }
-
-func (s *Server) sendDoing(w http.ResponseWriter, name string, status int, d pageData) {
-	var body bytes.Buffer
-	if err := s.page.ExecuteTemplate(&body, name, d); err != nil {
-		s.opt.Log.Error("page not drawn", "page", name, "err", err)
-		http.Error(w, "The page could not be drawn. The gas watch does not depend on it.", http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(status)
-	w.Write(body.Bytes())
+// writable reports whether orders are taken here from whoever asks.
+func (s *Server) writable(r *http.Request) bool {
+	return s.opt.Writable && s.opt.Command != nil && visitorOf(r).role >= owner
 }
 
 // confirmView asks once before an order and says what it will do.
@@ -95,7 +81,7 @@ func (s *Server) confirmed(w http.ResponseWriter, r *http.Request, cmd core.Comm
 	}
 	d := s.doingData(r, f, notice{})
 	d.Confirm = c
-	s.sendDoing(w, "confirm", http.StatusOK, d)
+	s.send(w, r, http.StatusOK, "confirm", d)
 	return false
 }
 

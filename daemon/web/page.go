@@ -29,7 +29,7 @@ type pageData struct {
 	CSS       string
 	JS        string
 	NightJS   string
-	Icon      string
+	Icon      template.URL
 	Touch     string
 	StaleS    int
 	Said      notice
@@ -94,8 +94,8 @@ func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, sa
 // pageData is what every page prints.
 func (s *Server) pageData(r *http.Request, f *frame, l look) pageData {
 	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(),
-		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, NightJS: s.assets.night.path, Icon: s.assets.icon.path, Touch: s.assets.icon192.path,
-		StaleS: int(staleAfter.Seconds()), Writable: s.opt.Writable && s.opt.Command != nil && visitorOf(r).role >= owner,
+		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, NightJS: s.assets.night.path, Icon: s.assets.mark, Touch: s.assets.icon192.path,
+		StaleS: int(staleAfter.Seconds()), Writable: s.writable(r),
 		MassUnit: l.Mass, TempUnit: "°C"}
 	if l.Temp == "f" {
 		d.TempUnit = "°F"
@@ -107,7 +107,7 @@ func (s *Server) pageData(r *http.Request, f *frame, l look) pageData {
 }
 
 // send draws a page whole before a byte of it goes out.
-func (s *Server) send(w http.ResponseWriter, r *http.Request, status int, name string, d pageData) {
+func (s *Server) send(w http.ResponseWriter, r *http.Request, status int, name string, d any) {
 	var body bytes.Buffer
 	if err := s.page.ExecuteTemplate(&body, name, d); err != nil {
 		s.opt.Log.Error("page not drawn", "page", name, "err", err)

@@ -85,7 +85,7 @@ func (s *Server) sendDoor(w http.ResponseWriter, r *http.Request, status int, d 
 		place, _ := s.alarmViews(f.snap)
 		d.Gas = slices.DeleteFunc(place, func(a alarmView) bool { return !a.Leave })
 	}
-	s.sendTemplate(w, status, "pair.html", d)
+	s.send(w, r, status, "pair.html", d)
 }
 
 // postPair takes a code, from the form or from the script that found it in the link, and

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"html/template"
@@ -15,29 +14,17 @@ import (
 
 // sheet is what every page beside the main one prints.
 type sheet struct {
-	Theme, Van, CSS, Icon, Touch, Script string
+	Theme, Van, CSS, Touch, Script string
+	Icon                           template.URL
 }
 
 // sheetOf tells the van's name to none but those who may look.
 func (s *Server) sheetOf(r *http.Request) sheet {
-	d := sheet{Theme: lookOf(r).Theme, CSS: s.assets.css.path, Icon: s.assets.icon.path, Touch: s.assets.icon192.path, Script: s.assets.pair.path}
+	d := sheet{Theme: lookOf(r).Theme, CSS: s.assets.css.path, Icon: s.assets.mark, Touch: s.assets.icon192.path, Script: s.assets.pair.path}
 	if visitorOf(r).role >= viewer {
 		d.Van = s.opt.VanName
 	}
 	return d
-}
-
-// sendTemplate draws a page whole before any of it is sent.
-func (s *Server) sendTemplate(w http.ResponseWriter, status int, name string, data any) {
-	var body bytes.Buffer
-	if err := s.page.ExecuteTemplate(&body, name, data); err != nil {
-		s.opt.Log.Error("page not drawn", "page", name, "err", err)
-		http.Error(w, "The page could not be drawn. The gas watch does not depend on it.", http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.WriteHeader(status)
-	w.Write(body.Bytes())
 }
 
 // phonesData is what the page of phones prints.
@@ -74,7 +61,7 @@ func (s *Server) sendPhones(w http.ResponseWriter, r *http.Request, status int, 
 		}
 		d.QR = picture
 	}
-	s.sendTemplate(w, status, "phones.html", d)
+	s.send(w, r, status, "phones.html", d)
 }
 
 func days(n float64) string {
