@@ -4,7 +4,7 @@ _frostline() {
 	local word=${COMP_WORDS[COMP_CWORD]} before=${COMP_WORDS[COMP_CWORD - 1]} flags=
 	COMPREPLY=()
 	if ((COMP_CWORD == 1)); then
-		mapfile -t COMPREPLY < <(compgen -W 'run demo replay record check nights plan version help' -- "$word")
+		mapfile -t COMPREPLY < <(compgen -W 'run demo replay record calibrate drill check nights plan pair backup restore erase version help' -- "$word")
 		return
 	fi
 	case ${COMP_WORDS[1]} in
@@ -12,9 +12,15 @@ _frostline() {
 	demo) flags='--broker --events --fast --listen --print-config --record --scenario --seed --speed --state --help' ;;
 	replay) flags='--config --estimates --events --every --rejudge --help' ;;
 	record) flags='--config --for --out --sysfs --what --where --help' ;;
-	check) flags='--config --json --reference --sysfs --help' ;;
+	calibrate) flags='--clean-air --config --container --end --kind --list --mix --mix-gas --record --state --undo --water --water-temp --weight --within --zero --help' ;;
+	drill) flags='--config --heard --sound --state --help' ;;
+	check) flags='--config --for --json --live --noise --reference --sysfs --help' ;;
 	nights) flags='--config --csv --last --season --state --svg --versions --help' ;;
 	plan) flags='--air --air-high --air-low --altitude --appliance --blend --conductance --cylinder --diameter --fill --horizon --json --least-inlet --night --stages --start-liquid --svg --units --water-capacity --help' ;;
+	pair) flags='--config --for --list --name --revoke --role --state --help' ;;
+	backup) flags='--config --state --help' ;;
+	restore) flags='--config --state --help' ;;
+	erase) flags='--config --state --yes --help' ;;
 	version) flags='--help' ;;
 	esac
 	if [[ $word == -* ]]; then

@@ -8,9 +8,15 @@ _frostline() {
 			'demo:a van that does not exist, with page, metrics and broker; nothing to install'
 			'replay:judge recordings again, as if lived'
 			'record:raw readings to a recording'
+			'calibrate:the scale or the gas sensor, step by step, through the running daemon'
+			'drill:hear each sound of an alarm once, and say whether you did'
 			'check:configuration and sensors\: what was found, what is wrong, what to do'
 			'nights:the ledger of nights as a table, CSV or pictures, and what a season cost'
 			'plan:how long a cylinder lasts\: hours, pressure, supply ratio and ice, before you go'
+			'pair:one-time link, QR code and short code for a phone; list phones and revoke them'
+			'backup:one file with state and ledger'
+			'restore:put a backup in place; what was there is kept aside'
+			'erase:forget everything, between renters or before a sale, the broker'\''s topics too'
 			'version:what this binary is'
 		)
 		_describe command commands
@@ -49,9 +55,36 @@ _frostline() {
 		'--what[text for the header\: what is recorded]:text:' \
 		'--where[text for the header\: where]:text:' \
 		'*:file:_files' ;;
+	calibrate) _arguments \
+		'--clean-air[gas\: the van was aired and the sensor is warm]' \
+		'--config[configuration file]:file:_files' \
+		'--container[scale\: mass of the container of the water]:mass:' \
+		'--end[scale\: the cylinder is back; gas\: done]' \
+		'--kind[scale\: how the weight is known\: shop (weighed) or stated (cast or printed on it)]:string:' \
+		'--list[the calibrations that are kept]' \
+		'--mix[gas\: this share of gas by volume flows over the sensor now]:share:' \
+		'--mix-gas[gas\: propane or butane, by the label of the mix]:string:' \
+		'--record[write the record of the calibration to a file, to print and keep]:file:_files' \
+		'--state[state directory, instead of the configuration'\''s]:directory:_directories' \
+		'--undo[go back to the calibration before]' \
+		'--water[scale\: this volume of water stands on the empty cradle now]:volume:' \
+		'--water-temp[scale\: temperature of the water]:temperature:' \
+		'--weight[scale\: this mass stands on the empty cradle now]:mass:' \
+		'--within[scale\: mass by which the weight may be off, one standard deviation; else by its kind]:mass:' \
+		'--zero[scale\: the cradle is empty now, hose and regulator hang as always]' \
+		'*:file:_files' ;;
+	drill) _arguments \
+		'--config[configuration file]:file:_files' \
+		'--heard[only note whether the sounder was heard where you sleep\: yes or no]:string:' \
+		'--sound[only this sound\: critical, high, medium or stopped; nothing is asked]:sound:' \
+		'--state[state directory, instead of the configuration'\''s]:directory:_directories' \
+		'*:file:_files' ;;
 	check) _arguments \
 		'--config[configuration file]:file:_files' \
+		'--for[time after which --live ends by itself]:time:' \
 		'--json[as JSON]' \
+		'--live[name each sensor as you warm it, press it or breathe on it, until Ctrl-C]' \
+		'--noise[time to listen for the noise of each sensor; 0s reads each once]:time:' \
 		'--reference[print the complete, commented configuration and end]' \
 		'--sysfs[root of sysfs]:root:' \
 		'*:file:_files' ;;
@@ -85,6 +118,28 @@ _frostline() {
 		'--svg[write a picture to this file\: liquid, pressure and fuel on one time axis]:file:_files' \
 		'--units[system of the table and picture\: metric, or us (lb, °F, psi)]:system:' \
 		'--water-capacity[water capacity (WC) on the collar, where the size is none of these]:WC:' \
+		'*:file:_files' ;;
+	pair) _arguments \
+		'--config[configuration file]:file:_files' \
+		'--for[how long it stays paired, as 30d or 12h]:long:' \
+		'--list[list the paired phones]' \
+		'--name[what you call the phone; else its person says]:call:' \
+		'--revoke[end the pairing of the phone of this name]:name:' \
+		'--role[what the phone may do\: viewer looks, owner also gives orders]:may:' \
+		'--state[state directory, instead of the configuration'\''s]:directory:_directories' \
+		'*:file:_files' ;;
+	backup) _arguments \
+		'--config[configuration file]:file:_files' \
+		'--state[state directory, instead of the configuration'\''s]:directory:_directories' \
+		'*:file:_files' ;;
+	restore) _arguments \
+		'--config[configuration file]:file:_files' \
+		'--state[state directory, instead of the configuration'\''s]:directory:_directories' \
+		'*:file:_files' ;;
+	erase) _arguments \
+		'--config[configuration file]:file:_files' \
+		'--state[state directory, instead of the configuration'\''s]:directory:_directories' \
+		'--yes[do not ask]' \
 		'*:file:_files' ;;
 	version) _arguments \
 		'*:file:_files' ;;
