@@ -71,7 +71,7 @@ func startFastVan(t *testing.T, kg float64, scale estimate.Scale) *fastVan {
 	c := core.New(core.Params{Wiring: fastWiring, Setpoints: alerts.Setpoints{Sounder: true}, Estimate: estimate.Params{
 		Scale: scale, Cylinder: estimate.Cylinder{TareKg: 7.7, CapacityKg: 9.1}, Gas: estimate.Gas{SupplyV: 5, LoadOhm: 20000}}})
 	var loop *daemon.Loop
-	page := web.New(web.Options{Command: func(ctx context.Context, cmd core.Command) error { return loop.Do(ctx, cmd) },
+	page := web.New(web.Options{Open: true, Command: func(ctx context.Context, cmd core.Command) error { return loop.Do(ctx, cmd) },
 		Drill: func(sound string) (time.Duration, error) {
 			v.mu.Lock()
 			defer v.mu.Unlock()

@@ -117,7 +117,7 @@ func (v *oldVan) night(wall time.Time, outside float64) *nights.Night {
 // a warm cache.
 func BenchmarkViews(b *testing.B) {
 	v := fiveYears(b)
-	page := web.New(web.Options{Past: v.store})
+	page := web.New(web.Options{Open: true, Past: v.store})
 	snap := v.live(time.Minute)
 	l := nights.NewLedger(nights.Params{})
 	rows, err := v.store.Nights(b.Context(), 60)

@@ -16,7 +16,7 @@ const (
 	cardsMostN  = 8         // older ones are not asked about any more
 	cardRest    = time.Hour // nobody is asked in the thick of it
 	cardFromMin = 8 * 60    // daylight, by the van's own clock
-	cardToMin   = 20 * 60
+	cardToMin   = 18 * 60
 )
 
 // Choices lists what an alarm may have been, in the order they are offered; nil for an alarm
@@ -57,7 +57,8 @@ type waiting struct {
 	Card
 	AgeS    float64 `json:"age_s"` // in a checkpoint; else sinceUp holds
 	sinceUp time.Duration
-	asked   bool
+	asked   bool // now
+	shown   bool // once it was asked another alarm is another card
 }
 
 // step takes in the events of a tick and returns the cards to be asked now. The slice stays
@@ -69,7 +70,7 @@ func (k *cards) step(s *Snapshot, zone *time.Location) []Card {
 	for i := range k.list {
 		w := &k.list[i]
 		if now := k.isDue(w, s, zone); now != w.asked {
-			w.asked, k.stale = now, true
+			w.asked, w.shown, k.stale = now, w.shown || now, true
 		}
 	}
 	if !k.stale {
@@ -92,7 +93,7 @@ func (k *cards) raised(e *Event, trusted bool) {
 		return
 	}
 	for i := range k.list {
-		if w := &k.list[i]; w.Alarm == e.Alarm.ID && !w.asked {
+		if w := &k.list[i]; w.Alarm == e.Alarm.ID && !w.shown {
 			w.TimesN++
 			w.sinceUp = e.Stamp.Up
 			return
@@ -137,7 +138,7 @@ func (k *cards) isDue(w *waiting, s *Snapshot, zone *time.Location) bool {
 	}
 	hour, minute, _ := s.Stamp.Wall.In(zone).Clock()
 	now := hour*60 + minute
-	return now >= cardFromMin && now < cardToMin || w.asked // a card that was shown stays
+	return now >= cardFromMin && now < cardToMin // the evening belongs to the night that comes
 }
 
 // answer takes a card off; the note is for the log.

@@ -64,9 +64,9 @@ func TestACardIsAskedByDaylightOnceTheAlarmIsOver(t *testing.T) {
 	if got[0].Alarm != "starved" || got[0].TimesN != 2 || got[0].Seq != 1 || !got[0].Wall.Equal(p.wall) {
 		t.Errorf("the card is %+v, want one for both, with the first one's number and hour", got[0])
 	}
-	ask(13*time.Hour, "", 0, 1, "nine in the evening: what was shown stays")
-	ask(time.Hour, "pipe-cold", alerts.Unacked, 1, "another one at ten")
-	ask(time.Hour, "pipe-cold", alerts.Normal, 1, "over, by night")
+	ask(13*time.Hour, "", 0, 0, "nine in the evening belongs to the night that comes")
+	ask(time.Hour, "pipe-cold", alerts.Unacked, 0, "another one at ten")
+	ask(time.Hour, "pipe-cold", alerts.Normal, 0, "over, by night")
 	ask(time.Hour, "starved", alerts.Unacked, 0, "the first one is back: not now")
 	ask(2*time.Hour, "starved", alerts.Normal, 0, "and over, by night")
 	if got := ask(8*time.Hour, "", 0, 3, "at ten the next morning"); got[1].Alarm != "pipe-cold" || got[2].TimesN != 1 {
