@@ -70,7 +70,7 @@ func TestScreenshots(t *testing.T) {
 	quiet := stopped(t, "fortnight", func(s *core.Snapshot) bool { return !s.Stamp.Wall.Before(evening) })
 	shoot("tonight-light.png", quiet+"/", "light")
 	shoot("tonight-night.png", quiet+"/#left", "night")
-	shoot("a-night.png", quiet+"/night/2026-01-11", "light")
+	shoot("a-night.png", quiet+"/night/2026-01-09", "light")
 	shoot("now-dark.png", quiet+"/#now", "dark")
 }
 

@@ -351,11 +351,11 @@ func (r *ScaleRecord) doubt(before Scale) error {
 func (r ScaleRecord) Says() string {
 	within := func(v float64, format string) string {
 		if v == 0 {
-			return "its error not stated"
+			return ", its error not stated"
 		}
-		return fmt.Sprintf("give or take "+format, v)
+		return " " + fmt.Sprintf("give or take "+format, v)
 	}
-	text := fmt.Sprintf("%.6g counts/kg %s, zero at %.0f counts %s", r.CountsPerKg, within(100*1.96*r.SpanSDFrac, "%.2g %%"),
+	text := fmt.Sprintf("%.6g counts/kg%s; zero at %.0f counts%s", r.CountsPerKg, within(100*1.96*r.SpanSDFrac, "%.2g %%"),
 		r.ZeroCounts, within(1000*1.96*r.ZeroSDKg, "%.2g g"))
 	if r.CellC != nil {
 		text += fmt.Sprintf(", cell at %.1f C", *r.CellC)

@@ -138,6 +138,7 @@ func sights(t *testing.T) []sight {
 		{"empty", pageFor(quietEvening(), none)},
 		{"winter", pageFor(&cold, many)},
 		{"clock", pageFor(clock, kept)},
+		{"paired", pageFor(quietEvening(), kept, func(o *Options) { o.Open, o.Glance, o.Listen = false, true, "192.0.2.10:8460" })},
 	}
 	for i := range all {
 		all[i].page.hosts[all[i].name+".localhost"] = true
