@@ -215,13 +215,13 @@ type followed struct {
 	told chan core.Command
 }
 
-func follow1(t *testing.T, snap *core.Snapshot) *followed {
+func follow1(t *testing.T, snap *core.Snapshot, change ...func(*Options)) *followed {
 	t.Helper()
 	v := &followed{told: make(chan core.Command, 9)}
-	v.page = pageFor(snap, func(o *Options) {
+	v.page = pageFor(snap, append([]func(*Options){func(o *Options) {
 		o.Past = winter{n: 20}
 		o.Command = func(_ context.Context, c core.Command) error { v.told <- c; return nil }
-	})
+	}}, change...)...)
 	v.srv = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if v.cut.Load() {
 			panic(http.ErrAbortHandler)
