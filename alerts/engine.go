@@ -239,6 +239,7 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 		a.soundN++
 	case Shelved:
 		if up >= a.untilUp {
+			e.advise(a, f)
 			return e.move(a, a.back(), st, a.rule.because("shelving ended", f), "", moves)
 		}
 	}
@@ -289,6 +290,7 @@ func (e *Engine) suppress(a *alarm, f *Facts, moves []Transition) (done bool, _ 
 	case a.state == Suppressed && by == "":
 		was := a.by
 		a.by = ""
+		e.advise(a, f)
 		return true, e.move(a, a.back(), f.Stamp, a.rule.because("no longer suppressed by design: "+was, f), "", moves)
 	case a.state == Suppressed:
 		if by != a.by {

@@ -160,3 +160,25 @@ func TestAStandingAlarmAdvisesByWhatIsKnown(t *testing.T) {
 		t.Errorf("no longer known: %q, want %q", got, r.rule.Action)
 	}
 }
+
+func TestWhatComesBackFromAShelfAdvisesByWhatIsKnownNow(t *testing.T) {
+	r := newRig(t, false)
+	advice := "Open the valve."
+	r.rule.Advise = func(*Facts) string { return advice }
+	r.make()
+	r.hold(True, 10*time.Second)
+	if _, err := r.e.Shelve("x", "owner", time.Minute, r.stamp()); err != nil {
+		t.Fatal(err)
+	}
+	r.hold(True, 10*time.Second)
+	advice = "Change the cylinder."
+	for n := 0; r.status().State != Unacked; n++ {
+		if n > 120 {
+			t.Fatal("the shelf never ended")
+		}
+		r.hold(True, time.Second)
+	}
+	if got := r.status().Action; got != advice {
+		t.Errorf("back from the shelf it says %q, want %q", got, advice)
+	}
+}

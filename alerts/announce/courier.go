@@ -416,10 +416,11 @@ func (c *Courier) muted(t transition) bool {
 }
 
 // collapse takes out what was of low priority, began and was over before it could be told: its
-// receivers would learn of nothing that is.
+// receivers would learn of nothing that is. What ends something they were told of stays.
 func collapse(all []parcel) (rest, over []parcel) {
-	ends := map[string]uint64{} // by alarm: the number of the newest end that has its beginning here
-	begun := map[string]bool{}
+	slices.SortStableFunc(all, func(a, b parcel) int { return cmp.Compare(a.event.Seq, b.event.Seq) })
+	ends := map[string]uint64{}  // by alarm: the number of the newest end that has its beginning here
+	begun := map[string]uint64{} // that of its first beginning here
 	for _, p := range all {
 		a := p.event.Alarm
 		if a == nil || a.Priority != alerts.Low.String() {
@@ -427,15 +428,17 @@ func collapse(all []parcel) (rest, over []parcel) {
 		}
 		switch a.To {
 		case alerts.Unacked.String():
-			begun[a.ID] = true
+			if begun[a.ID] == 0 {
+				begun[a.ID] = p.event.Seq
+			}
 		case alerts.Returned.String(), alerts.Normal.String():
-			if begun[a.ID] {
+			if begun[a.ID] != 0 {
 				ends[a.ID] = p.event.Seq
 			}
 		}
 	}
 	for _, p := range all {
-		if a := p.event.Alarm; a != nil && a.Priority == alerts.Low.String() && p.event.Seq <= ends[a.ID] {
+		if a := p.event.Alarm; a != nil && a.Priority == alerts.Low.String() && begun[a.ID] <= p.event.Seq && p.event.Seq <= ends[a.ID] {
 			over = append(over, p)
 		} else {
 			rest = append(rest, p)

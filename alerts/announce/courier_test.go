@@ -687,3 +687,18 @@ func TestOnlyTheNewestDailyWordIsTold(t *testing.T) {
 		}
 	})
 }
+
+func TestTheEndOfWhatWasToldIsNotSwallowed(t *testing.T) {
+	low := func(seq uint64, to alerts.State) parcel {
+		var p parcel
+		p.event.Seq = seq
+		p.event.Alarm = &alerts.Transition{ID: "broker-away", To: to.String(), Priority: alerts.Low.String()}
+		return p
+	}
+	// Its beginning was told; while the rest waited it was over, began and was over again. The
+	// rows of the store may come behind what is in memory.
+	rest, over := collapse([]parcel{low(4, alerts.Returned), low(2, alerts.Returned), low(3, alerts.Unacked)})
+	if len(rest) != 1 || rest[0].event.Seq != 2 || len(over) != 2 {
+		t.Errorf("%d stay (%+v), %d are given up; want the end of what was told to stay", len(rest), rest, len(over))
+	}
+}

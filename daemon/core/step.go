@@ -149,6 +149,7 @@ func (c *Core) begin(in Input) {
 	if c.begun {
 		c.fresh()
 	}
+	c.last = nil // of another boot, which a restarted daemon does not know
 	c.boot, c.begun, c.pressed, c.startUp = in.Boot, true, true, in.Stamp.Up
 	c.lost, c.gap, c.gapKnown = false, 0, false
 	if c.saved == nil {
@@ -174,6 +175,10 @@ func (c *Core) begin(in Input) {
 	c.est.Restore(s.Estimate, gapS, in.Stamp.Up, s.Boot != in.Boot)
 	c.eng.Restore(s.Alarms)
 	c.led.Restore(s.Nights)
+	if c.led.Chosen() { // before the first tick is judged: an alarm that is high by night is none the more urgent
+		use, _ := c.led.Window()
+		c.eng.SetNight(use.StartMin, use.EndMin)
+	}
 	c.joints = s.Joints
 	c.cards.restore(s.Cards, in.Stamp, max(c.gap, 0))
 }
@@ -332,8 +337,10 @@ func (c *Core) obey(cmd *Command, in Input) ([]alerts.Transition, error) {
 	case cmd.InService != "":
 		return c.eng.InService(cmd.InService, actor, st)
 	case cmd.Changed != nil:
+		if err := c.est.Change(*cmd.Changed); err != nil {
+			return nil, err
+		}
 		c.joints = nil // whichever stands there now, a joint was opened
-		return nil, c.est.Change(*cmd.Changed)
 	case cmd.Undone:
 		if err := c.est.UndoChange(); err != nil {
 			return nil, err

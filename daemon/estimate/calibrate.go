@@ -161,6 +161,9 @@ func (e *Estimator) Undo(what string) error {
 		if len(c.scale) == 0 {
 			return errors.New("calibrate: nothing to undo: the configuration's numbers hold")
 		}
+		if e.weigh.move.moving { // the hold of a drive would end, and the road be weighed
+			return errors.New("calibrate: the van is moving; undo it once it stands")
+		}
 		c.scale = c.scale[: len(c.scale)-1 : len(c.scale)-1]
 		c.zero, c.loads, c.before = nil, nil, c.scale
 		e.useScale()
@@ -286,11 +289,32 @@ type calibrationState struct {
 	ScaleConfig ScaleConstants `json:"scale_config"` // by the configuration at the save
 	ScaleNow    ScaleConstants `json:"scale_now"`    // in which the weights of the state are
 	GasConfig   GasConstants   `json:"gas_config"`
+	Begun       string         `json:"begun,omitempty"` // what is being calibrated: it goes on over a reload
+	LeftS       float64        `json:"left_s,omitempty"`
 }
 
 func (e *Estimator) saveCalibration() calibrationState {
 	return calibrationState{Scale: e.cal.scale, Gas: e.cal.gas, ScaleConfig: e.params.Scale.constants(),
-		ScaleNow: e.weigh.p.Scale.constants(), GasConfig: e.params.Gas.constants()}
+		ScaleNow: e.weigh.p.Scale.constants(), GasConfig: e.params.Gas.constants(),
+		Begun: e.cal.begun, LeftS: e.cal.leftS(e.upS)}
+}
+
+// leftS is how long the calibration that goes on lasts without another step.
+func (c *calibrator) leftS(upS float64) float64 {
+	if c.begun == "" {
+		return 0
+	}
+	return max(0, c.untilS-upS)
+}
+
+// resume goes on with a calibration over a change of the configuration: what stands on the
+// scale is still no cylinder. What was weighed of it must be weighed again.
+func (e *Estimator) resume(s calibrationState, atS float64) {
+	if s.Begun != TheScale && s.Begun != TheGas || !(s.LeftS > 0 && s.LeftS <= sessionLastsS) {
+		return
+	}
+	e.cal.begun, e.cal.untilS, e.cal.before = s.Begun, atS+s.LeftS, e.cal.scale
+	e.weigh.held = s.Begun == TheScale
 }
 
 // restoreCalibration takes the lists back. A calibration holds until the configuration's own

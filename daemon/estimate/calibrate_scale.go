@@ -398,6 +398,7 @@ func (w *weighing) rescale(upS float64, to Scale) {
 	if from.constants() == to.constants() {
 		return
 	}
+	w.undo = nil // what it holds is said in the constants before
 	w.maker.n = 0
 	w.trail = [len(w.trail)]block{}
 	w.watch.disturb(upS)
@@ -464,6 +465,7 @@ func (w *weighing) lift(upS float64, told *[]Happening) {
 	if w.have && w.presence != Removed {
 		*told = append(*told, Happening{Kind: CylinderRemoved})
 	}
+	w.undo = nil
 	w.burn.stop(told)
 	w.watch.disturb(upS + creepBlankS)
 	w.move.forget()

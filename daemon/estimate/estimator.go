@@ -113,6 +113,7 @@ func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, out *E
 	}
 	w.cell.step(upS, air, airFresh)
 	w.burn.called(upS, call, out.CabinC)
+	held := e.calibrating(upS) // asked first: it ends by itself where there is no scale too
 	i := e.ix.load
 	if i < 0 {
 		return
@@ -120,7 +121,7 @@ func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, out *E
 	if fresh[i] && state[i].Quality >= sensors.Suspect {
 		e.cal.load.take(upS, state[i].Value)
 	}
-	if e.calibrating(upS) || !w.fitted() {
+	if held || !w.fitted() {
 		return
 	}
 	if fresh[i] && state[i].Quality >= sensors.Suspect {

@@ -223,6 +223,9 @@ func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bo
 	if w.presence == Removed {
 		w.phase = absent
 	}
+	if !newBoot {
+		e.resume(s.Calibration, thenS)
+	}
 }
 
 // mostCellC is no temperature of a van, on either side of zero.

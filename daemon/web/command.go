@@ -118,9 +118,7 @@ func mayAsk(r *http.Request, c core.Command) error {
 	}
 	switch verb := c.Verb(); verb {
 	case "ack", "reset", "shelve", "unshelve", "cylinder_changed", "expected_low", "weight_watch", "wall_set", "change_undone", "collar_read",
-		"joint_checked", "alarm_answered", "night_window":
-		return nil
-	case "calibrated", "calibration_undone", "sounder_heard": // where the page may be written, whoever writes is its owner
+		"joint_checked", "alarm_answered", "night_window", "calibrated", "calibration_undone", "sounder_heard":
 		return nil
 	case "out_of_service", "in_service":
 		if atBoard(r) {
