@@ -36,12 +36,15 @@ func restoreCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) e
 		return err
 	}
 	a, old, err := restore(ctx, cfg.StateDir, words[0])
-	if err != nil {
+	switch was := filepath.Join(cfg.StateDir, historyFile+".old"); {
+	case err != nil && old:
+		return fmt.Errorf("stopped halfway: %w; the store from before is %s: rename it, and %s-wal if there is one, back to %s", err, was, was, historyFile)
+	case err != nil:
 		return fmt.Errorf("nothing was changed: %w", err)
 	}
 	fmt.Fprintf(w.out, "Restored: %v.\n", a)
 	if old {
-		fmt.Fprintf(w.out, "What was here before is now %s; to go back, rename it to "+historyFile+" while frostline is stopped.\n", filepath.Join(cfg.StateDir, historyFile+".old"))
+		fmt.Fprintf(w.out, "What was here before is now %s; to go back while frostline is stopped, delete "+historyFile+"-wal and rename it to "+historyFile+", and its -wal, if there is one, likewise.\n", filepath.Join(cfg.StateDir, historyFile+".old"))
 	}
 	_, err = fmt.Fprintln(w.out, "Alarms, cylinder, calibration and beliefs are those of that day; paired phones stay as they are. Start frostline now.")
 	return err
@@ -90,7 +93,7 @@ func restore(ctx context.Context, dir, backup string) (a about, old bool, err er
 		case err == nil:
 			old = old || tail == ""
 		case !errors.Is(err, fs.ErrNotExist):
-			return a, false, err
+			return a, old, err
 		case tail != "": // an earlier one's log is not this one's
 			_ = os.Remove(file + ".old" + tail)
 		}

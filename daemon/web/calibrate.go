@@ -1,7 +1,6 @@
 package web
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -96,8 +95,7 @@ func (s *Server) postDrill(w http.ResponseWriter, r *http.Request) {
 	var order struct {
 		Sound string `json:"sound"`
 	}
-	if err := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxBody)).Decode(&order); err != nil {
-		s.sendError(w, bodyStatus(err), bodyError(err))
+	if !s.readJSON(w, r, &order) {
 		return
 	}
 	if s.opt.Drill == nil {
@@ -246,13 +244,7 @@ func gasLine(f *frame) string {
 // postCalibrate takes one step as a form and goes back to the page, or shows it again with
 // the reason.
 func (s *Server) postCalibrate(w http.ResponseWriter, r *http.Request) {
-	if !hasType(r, "application/x-www-form-urlencoded") {
-		http.Error(w, "Send the form as application/x-www-form-urlencoded.", http.StatusUnsupportedMediaType)
-		return
-	}
-	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
-	if err := r.ParseForm(); err != nil {
-		http.Error(w, bodyError(err).Error(), bodyStatus(err))
+	if !readForm(w, r) {
 		return
 	}
 	cmd, err := formCalibration(r.PostForm.Get)

@@ -176,6 +176,7 @@ func TestASounderThatWasHeardCanWake(t *testing.T) {
 		t.Errorf("a drill from a phone: %d, want it refused", w.Code)
 	}
 	r := httptest.NewRequest("POST", "/api/drill", strings.NewReader(`{"sound":"critical"}`))
+	r.Header.Set("Content-Type", asJSON)
 	w := httptest.NewRecorder()
 	s.Board().ServeHTTP(w, r)
 	if w.Code != 200 || !strings.Contains(w.Body.String(), `"lasts_s":9`) {

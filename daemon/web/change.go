@@ -134,13 +134,7 @@ func (s *Server) sendRefusal(w http.ResponseWriter, r *http.Request, status int,
 
 // postPreview answers with that page and the net weight of what was typed; it notes nothing.
 func (s *Server) postPreview(w http.ResponseWriter, r *http.Request) {
-	if !hasType(r, "application/x-www-form-urlencoded") {
-		http.Error(w, "Send the form as application/x-www-form-urlencoded.", http.StatusUnsupportedMediaType)
-		return
-	}
-	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
-	if err := r.ParseForm(); err != nil {
-		http.Error(w, bodyError(err).Error(), bodyStatus(err))
+	if !readForm(w, r) {
 		return
 	}
 	s.getDoing("change", func(d *pageData, f *frame, r *http.Request) {

@@ -32,7 +32,7 @@ func (s *Server) getData(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) sendData(w http.ResponseWriter, r *http.Request, status int, said notice) {
-	d := dataData{sheet: s.sheetOf(r), Said: said, Backup: s.opt.Backup != nil, Erase: s.opt.Erase != nil, Phone: visitorOf(r).name}
+	d := dataData{sheet: s.sheetOf(r), Said: said, Backup: s.opt.Backup != nil, Erase: s.opt.Erase != nil && (s.opt.Writable || atBoard(r)), Phone: visitorOf(r).name}
 	f := s.latest.Load()
 	if f.whole() {
 		for _, n := range numbers() {
@@ -260,11 +260,11 @@ func (s *Server) postData(w http.ResponseWriter, r *http.Request) {
 	}
 	said, err := s.erase(r)
 	if err != nil {
-		s.sendData(w, r, http.StatusServiceUnavailable, notice{sentence(err), true})
+		s.sendData(w, r, eraseStatus(err), notice{sentence(err), true})
 		return
 	}
 	keepSession(w, r, "", 0)
-	s.sendDoor(w, r, http.StatusOK, doorData{Said: notice{Text: said}})
+	s.sendDoor(w, visitor{}.on(r), http.StatusOK, doorData{Said: notice{Text: said}})
 }
 
 func (s *Server) postEraseJSON(w http.ResponseWriter, r *http.Request) {
@@ -280,12 +280,19 @@ func (s *Server) postEraseJSON(w http.ResponseWriter, r *http.Request) {
 	}
 	said, err := s.erase(r)
 	if err != nil {
-		s.sendError(w, http.StatusServiceUnavailable, err)
+		s.sendError(w, eraseStatus(err), err)
 		return
 	}
 	s.sendJSON(w, http.StatusOK, struct {
 		Erased string `json:"erased"`
 	}{said})
+}
+
+func eraseStatus(err error) int {
+	if errors.Is(err, errReadOnly) {
+		return http.StatusForbidden
+	}
+	return http.StatusServiceUnavailable
 }
 
 var errNoErase = errors.New("this program keeps nothing that could be erased here")
@@ -295,7 +302,14 @@ func (s *Server) erase(r *http.Request) (string, error) {
 	if s.opt.Erase == nil {
 		return "", errNoErase
 	}
-	ctx, cancel := context.WithTimeout(r.Context(), commandWait)
+	if !s.opt.Writable && !atBoard(r) {
+		return "", errReadOnly
+	}
+	if sentOut(s.latest.Load().snap) {
+		return "", errors.New("an alarm that sends people out stands, and erasing would forget it: reset it first, from outside, then erase")
+	}
+	// A phone that leaves meanwhile must not leave it half done.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), commandWait)
 	defer cancel()
 	s.opt.Log.Warn("erasing was asked for", "by", visitorOf(r).actor())
 	return s.opt.Erase(ctx)

@@ -33,6 +33,6 @@ func (s *Server) getManifest(w http.ResponseWriter, r *http.Request) {
 		Theme       string         `json:"theme_color"`
 		Icons       []manifestIcon `json:"icons"`
 	}{"frostline", "frostline", "Gas, cold and nights of a van. It never replaces a certified gas alarm.", "/", "/", "/", "standalone", appGround, appGround,
-		[]manifestIcon{icon(a.icon, "any", "any"), icon(a.icon192, "192x192", "any"), icon(a.icon512, "512x512", "any"),
+		[]manifestIcon{{string(a.mark), "any", a.icon.kind, "any"}, icon(a.icon192, "192x192", "any"), icon(a.icon512, "512x512", "any"),
 			icon(a.icon512, "512x512", "maskable")}})
 }

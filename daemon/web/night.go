@@ -71,14 +71,19 @@ const (
 
 func nightTarget(date string) string { return "/night/" + date }
 
+// hours is the window of a night in use: as configured, or chosen on a page since.
+func (s *Server) hours(f *frame) nights.Params {
+	p := s.opt.Nights
+	if f.whole() && f.snap.Night != (nights.Window{}) {
+		p.StartMin, p.EndMin = f.snap.Night.StartMin, f.snap.Night.EndMin
+	}
+	return p
+}
+
 // getNight answers with one night of the ledger, or with the one that is being lived.
 func (s *Server) getNight(w http.ResponseWriter, r *http.Request) {
 	date := r.PathValue("date")
-	hours := s.opt.Nights
-	if f := s.latest.Load(); f.whole() { // chosen on a page since
-		hours.StartMin, hours.EndMin = f.snap.Night.StartMin, f.snap.Night.EndMin
-	}
-	from, to, ok := hours.Window(date)
+	from, to, ok := s.hours(s.latest.Load()).Window(date)
 	if !ok || s.opt.Past == nil {
 		http.Error(w, "There is no such night. A night is asked for by the date of its evening, as /night/2026-11-25, on a van that keeps a history.", http.StatusNotFound)
 		return
@@ -194,7 +199,7 @@ func (s *Server) lived(f *frame) (date string, ok bool) {
 	wall := f.snap.Stamp.Wall
 	for back := range 2 {
 		date = wall.In(s.opt.Zone).AddDate(0, 0, -back).Format(time.DateOnly)
-		if from, to, ok := s.opt.Nights.Window(date); ok && !wall.Before(from) && wall.Before(to) {
+		if from, to, ok := s.hours(f).Window(date); ok && !wall.Before(from) && wall.Before(to) {
 			return date, true
 		}
 	}

@@ -34,6 +34,8 @@ type pageData struct {
 	StaleS    int
 	Said      notice
 	Writable  bool
+	Owner     bool // whoever asks
+	Open      bool // nobody is paired here
 	MassUnit  string
 	TempUnit  string
 	Left      row           // how many nights are in the cylinder: the number of the strip
@@ -95,7 +97,7 @@ func (s *Server) sendPage(w http.ResponseWriter, r *http.Request, status int, sa
 func (s *Server) pageData(r *http.Request, f *frame, l look) pageData {
 	d := pageData{view: s.view(f, l), Look: l, Themes: themes(), Pressures: pressures(), Burns: burns(), Bases: bases(),
 		Van: s.opt.VanName, Version: s.opt.Version, CSS: s.assets.css.path, JS: s.assets.js.path, NightJS: s.assets.night.path, Icon: s.assets.mark, Touch: s.assets.icon192.path,
-		StaleS: int(staleAfter.Seconds()), Writable: s.writable(r),
+		StaleS: int(staleAfter.Seconds()), Writable: s.writable(r), Owner: visitorOf(r).role >= owner, Open: s.opt.Open,
 		MassUnit: l.Mass, TempUnit: "°C"}
 	if l.Temp == "f" {
 		d.TempUnit = "°F"

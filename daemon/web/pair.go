@@ -58,8 +58,6 @@ func (s *Server) clockTrusted() bool {
 type doorData struct {
 	sheet
 	Said   notice
-	Gas    []alarmView // what sends people out is said to whoever comes
-	Cert   string
 	Phone  string // the name of this phone, if it is paired
 	Role   string
 	Name   string
@@ -75,16 +73,12 @@ func (s *Server) getPair(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) sendDoor(w http.ResponseWriter, r *http.Request, status int, d doorData) {
-	f, v := s.latest.Load(), visitorOf(r)
-	d.sheet, d.Cert = s.sheetOf(r), certified
+	v := visitorOf(r)
+	d.sheet = s.sheetOf(r)
 	if d.Phone = v.name; v.phone != "" {
 		d.Role = v.role.String()
 	}
 	d.HasOld = v.phone == "" && sessionOf(r) != ""
-	if f.whole() {
-		place, _ := s.alarmViews(f.snap)
-		d.Gas = slices.DeleteFunc(place, func(a alarmView) bool { return !a.Leave })
-	}
 	s.send(w, r, status, "pair.html", d)
 }
 

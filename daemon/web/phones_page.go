@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -16,13 +17,19 @@ import (
 type sheet struct {
 	Theme, Van, CSS, Touch, Script string
 	Icon                           template.URL
+	Gas                            []alarmView // what sends people out is said to whoever comes, on every page
+	Cert                           string
 }
 
 // sheetOf tells the van's name to none but those who may look.
 func (s *Server) sheetOf(r *http.Request) sheet {
-	d := sheet{Theme: lookOf(r).Theme, CSS: s.assets.css.path, Icon: s.assets.mark, Touch: s.assets.icon192.path, Script: s.assets.pair.path}
+	d := sheet{Theme: lookOf(r).Theme, CSS: s.assets.css.path, Icon: s.assets.mark, Touch: s.assets.icon192.path, Script: s.assets.pair.path, Cert: certified}
 	if visitorOf(r).role >= viewer {
 		d.Van = s.opt.VanName
+	}
+	if f := s.latest.Load(); f.whole() {
+		place, _ := s.alarmViews(f.snap)
+		d.Gas = slices.DeleteFunc(place, func(a alarmView) bool { return !a.Leave })
 	}
 	return d
 }

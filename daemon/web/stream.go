@@ -30,13 +30,18 @@ func (s *Server) getStream(w http.ResponseWriter, r *http.Request) {
 		s.sendError(w, http.StatusServiceUnavailable, fmt.Errorf("stream: %d phones are already following; close one", maxStreams))
 		return
 	}
-	if v := visitorOf(r); v.phone != "" {
-		if !s.phones.follow(v.phone, 1) {
+	v := visitorOf(r)
+	who := v.phone
+	if who == "" && v.role < owner { // whoever looks without being paired
+		who = "from " + sender(r).String() // no id of a phone
+	}
+	if who != "" {
+		if !s.phones.follow(who, 1) {
 			w.Header().Set("Retry-After", "10")
 			s.sendError(w, http.StatusServiceUnavailable, fmt.Errorf("stream: this phone follows %d times already; close one", maxOfPhone))
 			return
 		}
-		defer s.phones.follow(v.phone, -1)
+		defer s.phones.follow(who, -1)
 	}
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	if r.Method == http.MethodHead {

@@ -202,13 +202,14 @@ func (v view) shape(f *frame) string {
 	for _, list := range [][]alarmView{v.Place, v.Others} {
 		add("list")
 		for _, a := range list {
-			add(a.ID, a.Priority, a.Title, a.Since, fmt.Sprint(a.CanAck, a.CanReset, a.CanShelf, a.Shelved))
+			add(a.ID, a.Priority, a.Title, a.Since, fmt.Sprint(a.CanAck, a.CanReset, a.CanShelf, a.Shelved), a.Meaning)
+			add(a.Steps...)
 		}
 	}
 	for _, c := range v.Cards {
 		add("card", strconv.FormatUint(c.Seq, 10))
 	}
-	for _, r := range slices.Concat(v.Now, v.Costs) {
+	for _, r := range slices.Concat(v.Tonight, v.Now, v.Costs) {
 		add(r.Key, strconv.FormatBool(r.Known))
 	}
 	if v.Known {

@@ -62,7 +62,8 @@
     if (drawing) return;
     drawing = true;
     try {
-      const page = await fetched(location.pathname === '/do' || location.pathname === '/look' ? '/' : location.pathname + location.search);
+      const page = await fetched(/^\/(do|look|test\/)/.test(location.pathname) ? '/' : // an answer to a form stands on the first page
+         location.pathname + location.search);
       if (page) change(page);
     } catch (e) { /* the next event tries again */ }
     drawing = false;
