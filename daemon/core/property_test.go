@@ -353,16 +353,16 @@ func heldB(v reflect.Value, seen map[uintptr]bool) int {
 	return n
 }
 
-// TestTwoMonthsOfEverythingHoldNoMoreThanOne lives two months, the hours around midnight and
+// TestMonthsOfEverythingHoldNoMoreThanTwo lives months, the hours around midnight and
 // noon of each day: a cylinder with a name of its own comes every other day, sensors die and
 // come back, boots follow each other. What is kept, in memory and in the checkpoint, stops
 // growing.
-func TestTwoMonthsOfEverythingHoldNoMoreThanOne(t *testing.T) {
+func TestMonthsOfEverythingHoldNoMoreThanTwo(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long: two months")
 	}
 	t.Parallel()
-	const tick, days, halfDays = 30 * time.Second, 60, 35
+	const tick, days, halfDays = 30 * time.Second, 140, 100
 	_, p, _ := redraw(t, 0)
 	for i := range p.Wiring {
 		p.Wiring[i].Period = tick
@@ -376,6 +376,7 @@ func TestTwoMonthsOfEverythingHoldNoMoreThanOne(t *testing.T) {
 	kg := 16.0
 	s := p.Estimate.Scale
 	var halfB, halfCheckpointB, mostB, mostCheckpoint, placed int
+	var sumB, saves [2]float64 // of checkpoints, in the days before halfDays and after
 	for k, up := 0, time.Duration(0); k < int(days*24*time.Hour/tick); k++ {
 		lived := time.Duration(k) * tick
 		day, tickOfDay := int(lived/(24*time.Hour)), k%int(24*time.Hour/tick)
@@ -435,6 +436,11 @@ func TestTwoMonthsOfEverythingHoldNoMoreThanOne(t *testing.T) {
 		}
 		placed = int(snap.Totals.CylinderChanges)
 		mostCheckpoint = max(mostCheckpoint, len(snap.Checkpoint))
+		if day >= 60 { // the lists are full by then
+			part := day / halfDays
+			sumB[part] += float64(len(snap.Checkpoint))
+			saves[part]++
+		}
 		if tickOfDay%360 == 0 {
 			mostB = max(mostB, heldB(reflect.ValueOf(c), map[uintptr]bool{}))
 		}
@@ -444,11 +450,13 @@ func TestTwoMonthsOfEverythingHoldNoMoreThanOne(t *testing.T) {
 	}
 	t.Logf("%d cylinders, %d nights: held %d B within %d days, %d B within %d; checkpoint at most %d B, then %d B", placed, c.totals.Nights, halfB, halfDays, mostB, days, halfCheckpointB, mostCheckpoint)
 	if placed < 20 || c.totals.Nights < 50 {
-		t.Errorf("%d cylinders and %d nights are no full two months", placed, c.totals.Nights)
+		t.Errorf("%d cylinders and %d nights are too few for so many days", placed, c.totals.Nights)
 	}
-	// The largest of more checkpoints is larger: 960 days were seen to add 12 % to 60, and no more
-	// than 1.5 % to what is held.
-	if mostB > halfB+halfB/20 || mostCheckpoint > halfCheckpointB+halfCheckpointB/10 || mostCheckpoint > mostCheckpointB {
+	// What an undo and a card hold comes and goes, so the largest of more checkpoints is larger
+	// though nothing grows (960 days: 34 kB); their mean is not.
+	early, late := sumB[0]/saves[0], sumB[1]/saves[1]
+	t.Logf("a checkpoint has %.0f B in the mean at first, %.0f B later", early, late)
+	if !(late <= early*1.05) || mostB > halfB+halfB/20 || mostCheckpoint > halfCheckpointB+halfCheckpointB/20 || mostCheckpoint > mostCheckpointB {
 		t.Error("it goes on growing")
 	}
 }
