@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -19,10 +20,36 @@ import (
 // otherEnd is a carrier that answers what a test tells it to and remembers what it was given.
 type otherEnd struct {
 	begun  time.Time
+	mu     sync.Mutex
 	answer func(batch []transition) error // nil takes everything
 	hang   chan struct{}                  // not nil: it says nothing until it is closed or the try is over
-	mu     sync.Mutex
 	tries  []try
+}
+
+// answers changes what it answers from now on; the courier may be asking at this moment.
+func (o *otherEnd) answers(answer func(batch []transition) error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.answer = answer
+}
+
+// hangs makes the tries from now on hang until the channel is closed; nil ends that.
+func (o *otherEnd) hangs(until chan struct{}) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.hang = until
+}
+
+// letGo ends what hangs at this moment.
+func (o *otherEnd) letGo() {
+	_, hang := o.now()
+	close(hang)
+}
+
+func (o *otherEnd) now() (answer func(batch []transition) error, hang chan struct{}) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.answer, o.hang
 }
 
 // try is one message as it came: when, and the numbers of its transitions.
@@ -38,15 +65,16 @@ func (o *otherEnd) carry(ctx context.Context, batch []transition, _ *core.Snapsh
 		ids = append(ids, fmt.Sprint(t.event.Seq))
 	}
 	var err error
-	if o.hang != nil {
+	answer, hang := o.now()
+	if hang != nil {
 		select {
-		case <-o.hang:
+		case <-hang:
 		case <-ctx.Done():
 			err = fault{text: "no answer in time"}
 		}
 	}
-	if err == nil && o.answer != nil {
-		err = o.answer(batch)
+	if err == nil && answer != nil {
+		err = answer(batch)
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -55,8 +83,8 @@ func (o *otherEnd) carry(ctx context.Context, batch []transition, _ *core.Snapsh
 }
 
 func (o *otherEnd) test(context.Context, *core.Snapshot) error {
-	if o.answer != nil {
-		return o.answer(nil)
+	if answer, _ := o.now(); answer != nil {
+		return answer(nil)
 	}
 	return nil
 }
@@ -199,7 +227,7 @@ func TestAMediumAlarmThatBreaksQuietHoursIsToldInThem(t *testing.T) {
 func TestTriesGetRarerAndNeverEnd(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.answer = func([]transition) error { return fault{text: "connection refused"} }
+		end.answers(func([]transition) error { return fault{text: "connection refused"} })
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		r.live(moved("gas-leave", alerts.Unacked, 7))
@@ -224,7 +252,7 @@ func TestTriesGetRarerAndNeverEnd(t *testing.T) {
 		if says := r.c.Says(); !strings.Contains(says, "connection refused") || !strings.Contains(says, "1 message waits") || !strings.Contains(says, "Failing for 16 h") {
 			t.Errorf("the path says %q", says)
 		}
-		end.answer = nil
+		end.answers(nil)
 		r.lives(5*60 + 1)
 		if got := end.took(); !slices.Equal(got, []string{"7"}) || r.shop.left() != 0 {
 			t.Errorf("taken %v, %d rows left; want 7 once", got, r.shop.left())
@@ -238,13 +266,13 @@ func TestTriesGetRarerAndNeverEnd(t *testing.T) {
 func TestSomethingUrgentIsTriedAtOnceThoughThePathWasFailing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.answer = func([]transition) error { return fault{text: "no network"} }
+		end.answers(func([]transition) error { return fault{text: "no network"} })
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		r.live(moved("pipe-cold", alerts.Unacked, 1))
 		r.lives(3600)
 		before := len(end.list())
-		end.answer = nil
+		end.answers(nil)
 		at := time.Since(end.begun)
 		r.live(moved("gas-leave", alerts.Unacked, 2))
 		if len(end.list()) == before || end.list()[before].ids != "2" || end.list()[before].at > at+time.Second {
@@ -259,7 +287,7 @@ func TestSomethingUrgentIsTriedAtOnceThoughThePathWasFailing(t *testing.T) {
 func TestAHangingPathHoldsUpNoTickAndIsGivenUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.hang = make(chan struct{})
+		end.hangs(make(chan struct{}))
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		began := time.Now()
@@ -279,7 +307,7 @@ func TestAHangingPathHoldsUpNoTickAndIsGivenUp(t *testing.T) {
 		if says := r.c.Says(); !strings.Contains(says, "no answer in time") {
 			t.Errorf("the path says %q", says)
 		}
-		close(end.hang)
+		end.letGo()
 		r.lives(10)
 		if n := len(end.took()); n != 100 {
 			t.Errorf("%d taken once it answers, want 100", n)
@@ -290,7 +318,7 @@ func TestAHangingPathHoldsUpNoTickAndIsGivenUp(t *testing.T) {
 func TestSomethingUrgentGoesBeforeTheRestOfAMorning(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.answer = func([]transition) error { time.Sleep(3 * time.Second); return nil } // slow, and well
+		end.answers(func([]transition) error { time.Sleep(3 * time.Second); return nil }) // slow, and well
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		r.mod = func(s *core.Snapshot) { s.Quiet = true }
@@ -317,15 +345,15 @@ func TestSomethingUrgentGoesBeforeTheRestOfAMorning(t *testing.T) {
 func TestSomethingUrgentDoesNotWaitForATryOfWhatIsNot(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.hang = make(chan struct{})
+		end.hangs(make(chan struct{}))
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		r.live(moved("pipe-cold", alerts.Unacked, 1))
-		close(end.hang)
-		end.hang = make(chan struct{})
+		end.letGo()
+		end.hangs(make(chan struct{}))
 		r.live(moved("pipe-cold", alerts.Acked, 2))
 		r.lives(5)
-		end.hang = nil // only the try under way hangs
+		end.hangs(nil) // only the try under way hangs
 		at := time.Since(end.begun)
 		r.live(moved("gas-leave", alerts.Unacked, 3))
 		if n := len(end.list()); n != 4 || end.list()[1].took || end.list()[2].ids != "3" || end.list()[2].at > at+time.Second || end.list()[3].ids != "2" {
@@ -340,7 +368,7 @@ func TestSomethingUrgentDoesNotWaitForATryOfWhatIsNot(t *testing.T) {
 func TestAStopIsNotHeldByAHangingPathAndIsNoFault(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.hang = make(chan struct{})
+		end.hangs(make(chan struct{}))
 		r := setOut(t, end, newShop())
 		r.live(moved("gas-leave", alerts.Unacked, 1))
 		began := time.Now()
@@ -362,8 +390,8 @@ func TestKilledWhileSendingTheNextRunSendsItOnceMoreWithTheSameID(t *testing.T) 
 		s := newShop()
 		var ids []string
 		end := newEnd()
-		end.answer = func(b []transition) error { ids = append(ids, b[0].id()); return nil }
-		end.hang = make(chan struct{})
+		end.answers(func(b []transition) error { ids = append(ids, b[0].id()); return nil })
+		end.hangs(make(chan struct{}))
 		r := setOut(t, end, s)
 		r.live(moved("gas-leave", alerts.Unacked, 5))
 		go func() { // the other end has it; we die before we hear so
@@ -373,7 +401,7 @@ func TestKilledWhileSendingTheNextRunSendsItOnceMoreWithTheSameID(t *testing.T) 
 		r.lives(2)
 		r.stop()
 		again := newEnd()
-		again.answer = end.answer
+		again.answer, _ = end.now()
 		r = setOut(t, again, s)
 		r.lives(2)
 		r.stop()
@@ -389,12 +417,12 @@ func TestKilledWhileSendingTheNextRunSendsItOnceMoreWithTheSameID(t *testing.T) 
 func TestOneBadMessageHoldsUpNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.answer = func(b []transition) error {
+		end.answers(func(b []transition) error {
 			if b[0].event.Seq < 5 { // four that the other end will never take
 				return fault{text: "422: what is this", kind: refused}
 			}
 			return nil
-		}
+		})
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		for i := range uint64(20) {
@@ -421,7 +449,7 @@ func TestOneBadMessageHoldsUpNoOther(t *testing.T) {
 func TestWhatIsGoneIsLeftAloneUntilATestGetsThrough(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.answer = func([]transition) error { return fault{text: "410: no more", kind: gone} }
+		end.answers(func([]transition) error { return fault{text: "410: no more", kind: gone} })
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		r.live(moved("gas-leave", alerts.Unacked, 1))
@@ -436,7 +464,7 @@ func TestWhatIsGoneIsLeftAloneUntilATestGetsThrough(t *testing.T) {
 		if err := r.c.Test(t.Context()); err == nil || !strings.Contains(err.Error(), "410") {
 			t.Errorf("a test says %v", err)
 		}
-		end.answer = nil
+		end.answers(nil)
 		if err := r.c.Test(t.Context()); err != nil {
 			t.Error(err)
 		}
@@ -450,7 +478,7 @@ func TestWhatIsGoneIsLeftAloneUntilATestGetsThrough(t *testing.T) {
 func TestOnlyAStaleWordAboutFuelIsGivenUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.answer = func([]transition) error { return fault{text: "no network"} }
+		end.answers(func([]transition) error { return fault{text: "no network"} })
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		r.live(moved("fuel-below-night", alerts.Unacked, 1))
@@ -462,7 +490,7 @@ func TestOnlyAStaleWordAboutFuelIsGivenUp(t *testing.T) {
 			put(s, "fuel-below-night", alerts.Normal, 5)
 		})
 		r.lives(25 * 3600)
-		end.answer = nil
+		end.answers(nil)
 		r.lives(301)
 		if got := end.took(); !slices.Equal(got, []string{"2", "5", "3", "4"}) {
 			t.Errorf("taken %v, want all but the first: its clock was right, and a day has passed", got)
@@ -481,17 +509,17 @@ func TestCouriersTellWhatTheStoreDoesNotTake(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				durable := true
+				var durable atomic.Bool
 				end := newEnd()
-				end.answer = func(b []transition) error { durable = durable && b[0].durable; return nil }
+				end.answers(func(b []transition) error { durable.CompareAndSwap(false, b[0].durable); return nil })
 				s := shopOf()
 				r := setOut(t, end, s)
 				r.mod = func(s *core.Snapshot) { s.Quiet = true }
 				r.live(moved("pipe-cold", alerts.Unacked, 1))
 				r.live(moved("gas-leave", alerts.Unacked, 2))
 				r.lives(10)
-				if got := end.took(); !slices.Equal(got, []string{"2"}) || durable {
-					t.Errorf("taken %v durable %v, want 2 alone and from memory", got, durable)
+				if got := end.took(); !slices.Equal(got, []string{"2"}) || durable.Load() {
+					t.Errorf("taken %v durable %v, want 2 alone and from memory", got, durable.Load())
 				}
 				r.mod = nil
 				r.lives(60)
@@ -571,17 +599,18 @@ func TestWhateverWaitsACourierRests(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				end := newEnd()
-				end.answer = func([]transition) error { return tt.answer }
+				end.answers(func([]transition) error { return tt.answer })
 				r := setOut(t, end, newShop(), func(c *Courier) { c.gather = tt.gather })
 				defer r.stop()
-				r.shop.refuse, r.mod = tt.refuse, tt.mod
+				r.mod = tt.mod
+				r.shop.refuses(tt.refuse)
 				r.live(moved("pipe-cold", alerts.Unacked, 1))
 				r.live(moved("gas-leave", alerts.Unacked, 2))
 				r.live(moved("pipe-cold", alerts.Acked, 3))
 				r.lives(200)
-				before := r.shop.asked
+				before := r.shop.questions()
 				r.lives(3600)
-				if n := r.shop.asked - before; n > 70 {
+				if n := r.shop.questions() - before; n > 70 {
 					t.Errorf("the store was asked %d times in an hour in which nothing happened", n)
 				}
 			})
@@ -592,7 +621,7 @@ func TestWhateverWaitsACourierRests(t *testing.T) {
 func TestWhatWasLowAndIsOverIsNotToldAfterwards(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.answer = func([]transition) error { return fault{text: "no network"} }
+		end.answers(func([]transition) error { return fault{text: "no network"} })
 		r := setOut(t, end, newShop())
 		defer r.stop()
 		r.live(moved("clock-untrusted", alerts.Unacked, 1)) // low, over
@@ -601,7 +630,7 @@ func TestWhatWasLowAndIsOverIsNotToldAfterwards(t *testing.T) {
 		r.live(moved("clock-untrusted", alerts.Unacked, 4)) // and begun again
 		r.live(moved("pipe-cold", alerts.Returned, 5))
 		r.lives(600)
-		end.answer = nil
+		end.answers(nil)
 		r.lives(301)
 		if got := end.took(); !slices.Equal(got, []string{"2", "4", "5"}) || r.shop.left() != 0 {
 			t.Errorf("taken %v, %d left; want all but the low one that was over", got, r.shop.left())
@@ -618,7 +647,7 @@ func TestNobodyIsMailedThatAnAlarmWhichDoesNotStandIsSuppressed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for name, refuse := range map[string]bool{"from the store": false, "from memory": true} {
 			r := setOut(t, newEnd(), newShop(), func(c *Courier) { c.mute = sidelined })
-			r.shop.refuse = refuse
+			r.shop.refuses(refuse)
 			r.live(moved("pipe-cold", alerts.Suppressed, 1)) // from normal
 			r.live(func(s *core.Snapshot) { s.Alarms[2].State = alerts.Unacked; put(s, "pipe-cold", alerts.Suppressed, 2) })
 			r.live(func(s *core.Snapshot) { s.Alarms[2].State = alerts.Suppressed; put(s, "pipe-cold", alerts.Normal, 3) })
@@ -636,11 +665,11 @@ func TestALogOfAPathNamesItOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log := newLedger()
 		end := newEnd()
-		end.answer = func([]transition) error { return fault{text: "no network"} }
+		end.answers(func([]transition) error { return fault{text: "no network"} })
 		r := setOut(t, end, newShop(), func(c *Courier) { c.log = slog.New(slog.NewTextHandler(lines{log}, nil)) })
 		r.live(moved("gas-leave", alerts.Unacked, 1))
 		r.lives(3 * 3600)
-		end.answer = nil
+		end.answers(nil)
 		r.lives(301)
 		r.stop()
 		all, _ := log.list()
@@ -657,7 +686,7 @@ func TestALogOfAPathNamesItOnce(t *testing.T) {
 func TestOnlyTheNewestDailyWordIsTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		end := newEnd()
-		end.answer = func([]transition) error { return fault{text: "no network"} }
+		end.answers(func([]transition) error { return fault{text: "no network"} })
 		r := setOut(t, end, newShop(), func(c *Courier) { c.most, c.gather = mailMost, 0 })
 		defer r.stop()
 		word := func(seq uint64) func(*core.Snapshot) {
@@ -672,7 +701,7 @@ func TestOnlyTheNewestDailyWordIsTold(t *testing.T) {
 		r.lives(600)
 		r.mod = func(s *core.Snapshot) { s.Quiet = true }
 		r.lives(1)
-		end.answer = nil
+		end.answers(nil)
 		r.lives(600)
 		if got := end.took(); len(got) != 0 {
 			t.Errorf("in quiet hours %v", got)

@@ -36,6 +36,8 @@ func TestEveryConnectTellsTheBrokerEverythingInOrder(t *testing.T) {
 		}
 		got := h.from.until(t, from, "ready", saw(stateTopic, stateReady))
 		if round == 1 { // the broker speaks our will, then we are born again
+			// The alarm may be on its way at the cut, and comes again if its receipt was lost.
+			got = slices.DeleteFunc(slices.Clone(got), func(g heard) bool { return g.topic == eventsTopic })
 			if got[0].topic != stateTopic || got[0].payload != stateLost || !got[0].retain || got[0].qos != 1 {
 				t.Errorf("after the cut the broker published %+v, want a retained $state lost with QoS 1", got[0])
 			}

@@ -28,9 +28,7 @@ func TestAnAlarmTheStoreRefusedKeepsItsPlaceBehindAFullQueue(t *testing.T) {
 	for i := range n {
 		snap := put(vanAt(uint64(2+i)), "gas-leave", states[i%3], uint64(100+i))
 		if i == n-1 {
-			s.mu.Lock()
-			s.refuse = true
-			s.mu.Unlock()
+			s.refuses(true)
 		}
 		s.take(t, snap)
 		a.Deliver(snap)
@@ -47,9 +45,7 @@ func TestAnAlarmTheStoreRefusedWaitsForTheOneBeforeIt(t *testing.T) {
 	a.connected(t, 1)
 	give := func(seq uint64, refuse bool) {
 		snap := put(vanAt(seq), "gas-leave", []alerts.State{alerts.Unacked, alerts.Acked, alerts.Normal}[seq%3], seq)
-		s.mu.Lock()
-		s.refuse = refuse
-		s.mu.Unlock()
+		s.refuses(refuse)
 		s.take(t, snap)
 		select { // swallow the wake: a signal is a hint, and which of two is seen first is chance
 		case <-s.wake:

@@ -131,6 +131,19 @@ func (s *shop) take(t testing.TB, snap *core.Snapshot) {
 	}
 }
 
+// refuses changes whether commits end with an error.
+func (s *shop) refuses(is bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.refuse = is
+}
+
+func (s *shop) questions() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.asked
+}
+
 func (s *shop) stuck() chan struct{} {
 	s.mu.Lock()
 	defer s.mu.Unlock()

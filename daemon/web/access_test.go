@@ -42,13 +42,33 @@ func eval[T any](b *tab, js string) T {
 	return get(b, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
 }
 
-// until waits for an expression to become true, through whatever pages are loaded meanwhile.
+// until waits for an expression to become true on a page that has been loaded, through
+// whatever pages come meanwhile. One that was still loading would be taken for the next.
 func (b *tab) until(what, js string) {
 	b.t.Helper()
 	await(b.t, what, func() bool {
-		is, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("(() => { try { return !!("+js+") } catch (e) { return false } })()"))
+		is, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](`(() => { try { return document.readyState === "complete" && !!(`+js+`) } catch (e) { return false } })()`))
 		return err == nil && is
 	})
+}
+
+// press clicks on what a selector finds. A page that follows by itself may replace it after
+// it was found; then nothing was clicked, and it is looked for again.
+func (b *tab) press(selector string) {
+	b.t.Helper()
+	await(b.t, "something to press at "+selector, func() bool {
+		err := chromedp.Do(b.ctx, chromedp.Click(chromedp.CSS(selector)))
+		if err != nil && !strings.Contains(err.Error(), "No node with given id") {
+			b.t.Fatal(err)
+		}
+		return err == nil
+	})
+}
+
+// text is what a reader of the page sees.
+func (b *tab) text() string {
+	b.t.Helper()
+	return eval[string](b, `document.body.innerText`)
 }
 
 // await asks until it is so. How long that takes nobody promised.
@@ -247,7 +267,7 @@ func TestAnAlarmComesToAnOpenPageIsSpokenOnceAndAcknowledged(t *testing.T) {
 	if said := eval[[]string](v.tab, `said`); len(said) != 1 || !strings.Contains(said[0], "Heat called for, no gas burning. Look at the cylinder valve first.") || !strings.HasPrefix(said[0], "high alarm") {
 		t.Errorf("spoken: %q, want the cause and the first step once", said)
 	}
-	v.do(chromedp.Click(chromedp.CSS(".place button[value=ack]")))
+	v.press(".place button[value=ack]")
 	v.until("the answer", `document.querySelector(".said") !== null`)
 	select {
 	case c := <-v.told:
@@ -343,9 +363,9 @@ func TestANightOpensFromTheStripAndIsLookedAtWithFingers(t *testing.T) {
 	if moved := part(); math.Abs((moved[1]-moved[0])-(near[1]-near[0])) > 1 {
 		t.Errorf("dragging changed the length from %v to %v", near, moved)
 	}
-	v.do(chromedp.Click(chromedp.CSS("#parts a")))
+	v.press("#parts a")
 	v.until("the whole night", `location.search === "" && document.getElementById("chart").dataset.from === "0"`)
-	v.do(chromedp.Click(chromedp.CSS("a[rel=prev]")))
+	v.press("a[rel=prev]")
 	v.until("the night before", `location.pathname === "/night/2026-11-23"`)
 }
 
@@ -353,13 +373,15 @@ func TestWithoutScriptsEverythingIsShownAndFormsArePosted(t *testing.T) {
 	v := follow1(t, with(quietEvening(), starved(alerts.Unacked)))
 	call(v.tab, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 	v.do(chromedp.Navigate(v.url + "/"))
-	text := get(v.tab, chromedp.Text(chromedp.CSS("body")))
+	v.until("the page", `document.querySelector("h1") !== null`)
+	text := v.text()
 	for _, want := range []string{"Heat called for, no gas burning", "Likely enough. About 3 more nights.", "Fuel", "4.9–5.5", "Floor gas", "Without scripts this page does not follow by itself"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("without scripts the page does not show %q", want)
 		}
 	}
-	v.do(chromedp.Click(chromedp.CSS(".place button[value=ack]")), chromedp.WaitVisible(chromedp.CSS(".said")))
+	v.press(".place button[value=ack]")
+	v.until("the answer", `document.querySelector(".said") !== null`)
 	select {
 	case c := <-v.told:
 		if c.Ack != "starved" {
@@ -369,7 +391,8 @@ func TestWithoutScriptsEverythingIsShownAndFormsArePosted(t *testing.T) {
 		t.Error("the form was not posted")
 	}
 	v.do(chromedp.Navigate(v.url + "/night/2026-11-24?from=0&to=280"))
-	if text := get(v.tab, chromedp.Text(chromedp.CSS("body"))); !strings.Contains(text, "18:00–22:40") || !strings.Contains(text, "Burned") {
+	v.until("the night", `location.pathname.startsWith("/night/")`)
+	if text := v.text(); !strings.Contains(text, "18:00–22:40") || !strings.Contains(text, "Burned") {
 		t.Error("without scripts a part of a night has no links or no numbers")
 	}
 }
