@@ -56,20 +56,16 @@ func counted(n int64, what string) string {
 }
 
 func backupCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
-	conf := fs.String("config", defaultConfig, "configuration `file`")
-	state := fs.String("state", "", "state `directory`, instead of the configuration's")
-	words, err := parse(fs, args)
-	switch {
-	case err != nil:
-		return err
-	case len(words) != 1:
-		return usagef("name one file to write, like van.tar.gz")
-	}
-	cfg, err := configOf(fs, *conf, *state)
+	configured := stateFlags(fs)
+	file, err := oneWord(fs, args, "name one file to write, like van.tar.gz")
 	if err != nil {
 		return err
 	}
-	out, err := os.OpenFile(words[0], os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	cfg, err := configured()
+	if err != nil {
+		return err
+	}
+	out, err := os.OpenFile(file, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
 		return err
 	}
@@ -79,12 +75,12 @@ func backupCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	}
 	if err = errors.Join(err, out.Sync(), out.Close()); err == nil {
 		var a about
-		if a, err = readBackup(words[0], nil); err == nil {
-			_, err = fmt.Fprintf(w.out, "%s: %v\nNo pairing and no secret is in it. Put it back with: frostline restore %s\n", words[0], a, words[0])
+		if a, err = readBackup(file, nil); err == nil {
+			_, err = fmt.Fprintf(w.out, "%s: %v\nNo pairing and no secret is in it. Put it back with: frostline restore %s\n", file, a, file)
 			return err
 		}
 	}
-	return errors.Join(err, os.Remove(words[0]))
+	return errors.Join(err, os.Remove(file))
 }
 
 // backupStopped makes the backup of a store that no daemon holds.

@@ -41,8 +41,7 @@ hold traces of deleted files. The gas watch goes on.
 `
 
 func eraseCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
-	conf := fs.String("config", defaultConfig, "configuration `file`")
-	state := fs.String("state", "", "state `directory`, instead of the configuration's")
+	configured := stateFlags(fs)
 	yes := fs.Bool("yes", false, "do not ask")
 	words, err := parse(fs, args)
 	if err != nil {
@@ -51,7 +50,7 @@ func eraseCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 	if err := noWords(words); err != nil {
 		return err
 	}
-	cfg, err := configOf(fs, *conf, *state)
+	cfg, err := configured()
 	if err != nil {
 		return err
 	}

@@ -14,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"syscall"
+
+	"frostline/config"
 )
 
 // Exit codes, kept stable.
@@ -188,8 +190,46 @@ func parse(fs *flag.FlagSet, args []string) ([]string, error) {
 	}
 }
 
+// stateFlags adds the flags that say where the daemon keeps its state, and returns what reads
+// the configuration they name, once they were parsed. Where the state directory is named and
+// the file is not, no file is needed.
+func stateFlags(fs *flag.FlagSet) func() (*config.Config, error) {
+	file := fs.String("config", defaultConfig, "configuration `file`")
+	state := fs.String("state", "", "state `directory`, instead of the configuration's")
+	return func() (*config.Config, error) {
+		cfg := &config.Config{}
+		if *state == "" || isSet(fs, "config") {
+			var err error
+			if cfg, err = config.Load(*file); err != nil {
+				return nil, err
+			}
+		}
+		if *state != "" {
+			cfg.StateDir = *state
+		}
+		return cfg, nil
+	}
+}
+
+func isSet(fs *flag.FlagSet, name string) (set bool) {
+	fs.Visit(func(f *flag.Flag) { set = set || f.Name == name })
+	return set
+}
+
 func usagef(format string, args ...any) error {
 	return fmt.Errorf("%w: %s", errUsage, fmt.Sprintf(format, args...))
+}
+
+// oneWord reads flags and the one word a command takes beside them.
+func oneWord(fs *flag.FlagSet, args []string, wanted string) (string, error) {
+	words, err := parse(fs, args)
+	if err == nil && len(words) != 1 {
+		err = usagef("%s", wanted)
+	}
+	if err != nil {
+		return "", err
+	}
+	return words[0], nil
 }
 
 // noWords refuses words a command has no use for.

@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"text/tabwriter"
 
-	"frostline/config"
 	"frostline/daemon/history"
 	"frostline/daemon/nights"
 	"frostline/daemon/show"
@@ -26,8 +25,7 @@ const nightsExamples = `  frostline nights
 `
 
 func nightsCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
-	conf := fs.String("config", defaultConfig, "configuration `file`")
-	state := fs.String("state", "", "state `directory`, instead of the configuration's")
+	configured := stateFlags(fs)
 	last := fs.Int("last", 365, "`number` of nights, the latest ones")
 	asCSV := fs.Bool("csv", false, "as CSV (RFC 4180), units in the header")
 	season := fs.Bool("season", false, "what the nights cost together: total, per night, per degree-hour, heat loss, forecasts")
@@ -48,7 +46,7 @@ func nightsCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	case *versions && (*season || *picture != ""):
 		return usagef("--versions is for the table and --csv; the others count each night once")
 	}
-	cfg, err := configOf(fs, *conf, *state)
+	cfg, err := configured()
 	if err != nil {
 		return err
 	}
@@ -77,27 +75,6 @@ func atMostOne(asked ...bool) error {
 		return usagef("--csv, --season and --svg exclude each other")
 	}
 	return nil
-}
-
-// configOf is the configuration a command works with. Where the state directory is named and
-// the file is not, no file is needed.
-func configOf(fs *flag.FlagSet, file, state string) (*config.Config, error) {
-	cfg := &config.Config{}
-	if state == "" || isSet(fs, "config") {
-		var err error
-		if cfg, err = config.Load(file); err != nil {
-			return nil, err
-		}
-	}
-	if state != "" {
-		cfg.StateDir = state
-	}
-	return cfg, nil
-}
-
-func isSet(fs *flag.FlagSet, name string) (set bool) {
-	fs.Visit(func(f *flag.Flag) { set = set || f.Name == name })
-	return set
 }
 
 // ledger reads the store, or asks the daemon that holds it.

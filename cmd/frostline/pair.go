@@ -28,8 +28,7 @@ func pairCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) erro
 	lasts := fs.String("for", "365d", "how `long` it stays paired, as 30d or 12h")
 	list := fs.Bool("list", false, "list the paired phones")
 	revoke := fs.String("revoke", "", "end the pairing of the phone of this `name`")
-	conf := fs.String("config", defaultConfig, "configuration `file`")
-	state := fs.String("state", "", "state `directory`, instead of the configuration's")
+	configured := stateFlags(fs)
 	words, err := parse(fs, args)
 	switch {
 	case err != nil:
@@ -45,7 +44,7 @@ func pairCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) erro
 	if err != nil {
 		return usagef("--for: %v", err)
 	}
-	cfg, err := configOf(fs, *conf, *state)
+	cfg, err := configured()
 	if err != nil {
 		return err
 	}

@@ -19,23 +19,19 @@ const restoreExamples = `  systemctl stop frostline && frostline restore van.tar
 `
 
 func restoreCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
-	conf := fs.String("config", defaultConfig, "configuration `file`")
-	state := fs.String("state", "", "state `directory`, instead of the configuration's")
-	words, err := parse(fs, args)
-	switch {
-	case err != nil:
+	configured := stateFlags(fs)
+	file, err := oneWord(fs, args, "name one backup to restore")
+	if err != nil {
 		return err
-	case len(words) != 1:
-		return usagef("name one backup to restore")
 	}
-	cfg, err := configOf(fs, *conf, *state)
+	cfg, err := configured()
 	if err != nil {
 		return err
 	}
 	if err := mustBeStopped(ctx, cfg.StateDir); err != nil {
 		return err
 	}
-	a, old, err := restore(ctx, cfg.StateDir, words[0])
+	a, old, err := restore(ctx, cfg.StateDir, file)
 	switch was := filepath.Join(cfg.StateDir, historyFile+".old"); {
 	case err != nil && old:
 		return fmt.Errorf("stopped halfway: %w; the store from before is %s: rename it, and %s-wal if there is one, back to %s", err, was, was, historyFile)
