@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -96,7 +97,7 @@ func demoCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) erro
 		defer stop()
 	}
 	o.extra = append(o.extra, d.operator(o))
-	return errors.Join(o.serve(ctx), closeAll())
+	return cmp.Or(o.serve(ctx), closeAll())
 }
 
 func (d *demo) load(name string, seed uint64) error {
@@ -135,13 +136,13 @@ func (d *demo) outputs(o *outfit, record, eventsTo string) (func() error, error)
 		o.record, done = r.enc.Encode, append(done, r.Close)
 	}
 	if eventsTo != "" {
-		out, end, err := create(d.w, eventsTo)
+		out, err := create(d.w, eventsTo)
 		if err != nil {
 			return closeAll, errors.Join(err, closeAll())
 		}
 		lines := &eventLines{enc: json.NewEncoder(out)}
 		o.extra = append(o.extra, lines)
-		done = append(done, func() error { return errors.Join(lines.err, end()) })
+		done = append(done, func() error { return cmp.Or(lines.err, out.Close()) })
 	}
 	return closeAll, nil
 }

@@ -75,8 +75,13 @@ func main() { os.Exit(start(os.Args[1:])) }
 func start(args []string) int {
 	// A journal that closes its end must cost log lines, not the gas watch.
 	signal.Ignore(syscall.SIGPIPE)
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) && (len(args) == 0 || args[0] != "run") { // nohup means it; to the daemon it is a reload
+		ends = append(ends, syscall.SIGHUP) // a closed terminal ends a recording as Ctrl-C does
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), ends...)
 	defer stop()
+	context.AfterFunc(ctx, stop) // what does not heed the first signal ends by the second
 	loose := newLooseWriter(os.Stderr)
 	defer loose.flush()
 	w := world{in: os.Stdin, out: os.Stdout, err: os.Stderr, log: newLog(loose)}

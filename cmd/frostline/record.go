@@ -1,10 +1,14 @@
 package main
 
 import (
+	"cmp"
+	"compress/gzip"
 	"context"
-	"errors"
 	"flag"
 	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 	"time"
 
 	"frostline/config"
@@ -40,6 +44,10 @@ func recordCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	if len(cfg.Board) == 0 {
 		return fmt.Errorf("%s: no sensor has a driver, so there is nothing to record", *conf)
 	}
+	// A night cannot be recorded again.
+	if st, err := os.Stat(*out); err == nil && st.Mode().IsRegular() && st.Size() > 0 {
+		return fmt.Errorf("%s: there is one already; name another file", *out)
+	}
 	board, err := hw.Open(hw.Options{Root: *sysfs, Wires: cfg.Board, Wiring: cfg.Core.Wiring, Log: w.log})
 	if err != nil {
 		return err
@@ -58,9 +66,51 @@ func recordCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 		defer cancel()
 	}
 	rows, err := recordRows(ctx, board, len(cfg.Core.Wiring), h.Boot, r)
-	err = errors.Join(err, r.Close())
+	err = cmp.Or(err, r.Close())
 	fmt.Fprintf(w.err, "%d rows in %s\n", rows, *out)
 	return err
+}
+
+// recorder writes inputs to a recording, gzip by the file's name.
+type recorder struct {
+	enc *core.Encoder
+	zip *gzip.Writer // nil in a plain file
+	out *output
+}
+
+func newRecorder(w world, name string, h core.Header) (*recorder, error) {
+	out, err := create(w, name)
+	if err != nil {
+		return nil, err
+	}
+	r := &recorder{out: out}
+	var sink io.Writer = out
+	if filepath.Ext(name) == ".gz" {
+		r.zip = gzip.NewWriter(out)
+		sink = r.zip
+	}
+	r.enc, err = core.NewEncoder(sink, h)
+	return r, err
+}
+
+// keep puts what was recorded on the disk, in a form that can be read if nothing follows.
+func (r *recorder) keep() error {
+	err := r.enc.Flush()
+	if err == nil && r.zip != nil {
+		err = r.zip.Flush()
+	}
+	if err != nil {
+		return err
+	}
+	return r.out.keep()
+}
+
+func (r *recorder) Close() error {
+	err := r.enc.Flush()
+	if r.zip != nil {
+		err = cmp.Or(err, r.zip.Close())
+	}
+	return cmp.Or(err, r.out.Close())
 }
 
 // recordRows writes a row a second until the context ends.
@@ -82,11 +132,11 @@ func recordRows(ctx context.Context, board *hw.Board, width int, boot string, r 
 		if err := r.enc.Encode(core.Input{Stamp: st, Boot: boot, Readings: readings}); err != nil {
 			return rows, err
 		}
-		rows++
 		if rows%60 == 0 { // a cut loses a minute at most
-			if err := r.enc.Flush(); err != nil {
+			if err := r.keep(); err != nil {
 				return rows, err
 			}
 		}
+		rows++
 	}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -10,6 +11,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"frostline/config"
@@ -58,30 +60,33 @@ func replayCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	}
 	r := &replay{w: w, cfg: cfg, core: core.New(cfg.Core), rejudge: *rejudge,
 		every: time.Duration(*every * float64(time.Second))}
-	var closers []func() error
+	if err := apart([]string{*estTo, *eventsTo}, append(files, *conf)); err != nil {
+		return err
+	}
+	var outs []*output
 	if *estTo != "" {
-		out, done, err := create(w, *estTo)
+		out, err := create(w, *estTo)
 		if err != nil {
 			return err
 		}
 		r.est = newEstimatesCSV(out)
-		closers = append(closers, done)
+		outs = append(outs, out)
 	}
 	if *eventsTo != "" {
-		out, done, err := create(w, *eventsTo)
+		out, err := create(w, *eventsTo)
 		if err != nil {
 			return err
 		}
 		r.events = json.NewEncoder(out)
-		closers = append(closers, done)
+		outs = append(outs, out)
 	}
 	for i, f := range files {
 		if err = r.file(ctx, f, i); err != nil {
 			break
 		}
 	}
-	for _, done := range closers {
-		err = errors.Join(err, done())
+	for _, out := range outs {
+		err = cmp.Or(err, out.Close())
 	}
 	if err != nil {
 		return err
@@ -90,18 +95,64 @@ func replayCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	return nil
 }
 
-// create opens an output for writing; done flushes and closes it.
-func create(w world, name string) (io.Writer, func() error, error) {
+// apart refuses to write over what is read, and two outputs into one file.
+func apart(outs, ins []string) error {
+	for i, out := range outs {
+		if out == "" {
+			continue
+		}
+		if i > 0 && out == outs[i-1] {
+			return usagef("%s cannot take both; name two files", out)
+		}
+		to, err := os.Stat(out)
+		if err != nil {
+			continue // it is not there yet
+		}
+		for _, in := range ins {
+			if from, err := os.Stat(in); err == nil && os.SameFile(from, to) {
+				return usagef("%s would be written over %s; name another file", out, in)
+			}
+		}
+	}
+	return nil
+}
+
+// output is a file that is written, or standard output.
+type output struct {
+	*bufio.Writer
+	file *os.File // nil for standard output
+}
+
+func create(w world, name string) (*output, error) {
 	if name == "-" {
-		b := bufio.NewWriter(w.out)
-		return b, b.Flush, nil
+		return &output{Writer: bufio.NewWriter(w.out)}, nil
 	}
 	f, err := os.Create(name)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	b := bufio.NewWriterSize(f, 64<<10)
-	return b, func() error { return errors.Join(b.Flush(), f.Close()) }, nil
+	return &output{bufio.NewWriterSize(f, 64<<10), f}, nil
+}
+
+// keep puts what was written on the disk.
+func (o *output) keep() error {
+	err := o.Flush()
+	if err != nil || o.file == nil {
+		return err
+	}
+	if err = o.file.Sync(); errors.Is(err, syscall.EINVAL) {
+		return nil // a pipe has no disk
+	}
+	return err
+}
+
+// Close flushes and closes. The first error is the one to tell: a writer that failed says it again.
+func (o *output) Close() error {
+	err := o.Flush()
+	if o.file == nil {
+		return err
+	}
+	return cmp.Or(err, o.file.Close())
 }
 
 // file replays one recording. index tells boots apart whose files do not.

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"compress/gzip"
 	"context"
 	"crypto/hmac"
 	"crypto/rand"
@@ -13,7 +12,6 @@ import (
 	"io"
 	"os"
 	"os/signal"
-	"path/filepath"
 	"slices"
 	"strings"
 	"syscall"
@@ -163,7 +161,3 @@ func deviceID() string {
 	io.WriteString(m, "frostline device")
 	return "van-" + hex.EncodeToString(m.Sum(nil)[:4])
 }
-
-func isGzip(name string) bool { return filepath.Ext(name) == ".gz" }
-
-func newGzip(w io.Writer) *gzip.Writer { return gzip.NewWriter(w) }

@@ -430,32 +430,3 @@ func (e *eventLines) Deliver(s *core.Snapshot) {
 }
 
 func (e *eventLines) Health(func(sensors.Channel, sensors.Reading)) {}
-
-// recorder writes inputs to a recording, gzip by the file's name.
-type recorder struct {
-	enc   *core.Encoder
-	close []func() error
-}
-
-func newRecorder(w world, name string, h core.Header) (*recorder, error) {
-	out, done, err := create(w, name)
-	if err != nil {
-		return nil, err
-	}
-	r := &recorder{close: []func() error{done}}
-	var sink io.Writer = out
-	if isGzip(name) {
-		z := newGzip(out)
-		sink, r.close = z, []func() error{z.Close, done}
-	}
-	r.enc, err = core.NewEncoder(sink, h)
-	return r, err
-}
-
-func (r *recorder) Close() error {
-	err := r.enc.Flush()
-	for _, c := range r.close {
-		err = errors.Join(err, c())
-	}
-	return err
-}
