@@ -75,7 +75,7 @@ func backupCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	}
 	if err = errors.Join(err, out.Sync(), out.Close()); err == nil {
 		var a about
-		if a, err = readBackup(file, nil); err == nil {
+		if a, err = readBackup(ctx, file, nil); err == nil {
 			_, err = fmt.Fprintf(w.out, "%s: %v\nNo pairing and no secret is in it. Put it back with: frostline restore %s\n", file, a, file)
 			return err
 		}
@@ -170,21 +170,21 @@ func pack(out io.Writer, a about, store string) error {
 
 // readBackup reads a backup to its end, which checks every byte of it, and copies the store
 // to out unless that is nil.
-func readBackup(name string, out io.Writer) (about, error) {
-	a, err := unpack(name, out)
+func readBackup(ctx context.Context, name string, out io.Writer) (about, error) {
+	a, err := unpack(ctx, name, out)
 	if err != nil {
 		return a, fmt.Errorf("%s: %w", name, err)
 	}
 	return a, nil
 }
 
-func unpack(name string, out io.Writer) (a about, err error) {
+func unpack(ctx context.Context, name string, out io.Writer) (a about, err error) {
 	f, err := os.Open(name)
 	if err != nil {
 		return a, err
 	}
 	defer f.Close()
-	z, err := gzip.NewReader(f)
+	z, err := gzip.NewReader(heeding{ctx, f})
 	if err != nil {
 		return a, fmt.Errorf("no backup of frostline: %w", err)
 	}
@@ -217,6 +217,19 @@ func unpack(name string, out io.Writer) (a about, err error) {
 	}
 	_, err = io.Copy(io.Discard, z)
 	return a, err
+}
+
+// heeding is a reader that Ctrl-C ends.
+type heeding struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (h heeding) Read(b []byte) (int, error) {
+	if err := h.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return h.r.Read(b)
 }
 
 // fetch copies a download of the daemon, however long it takes.

@@ -234,7 +234,7 @@ func TestAPowerCutDoesNotEndErasingHalfway(t *testing.T) {
 
 func TestErasingAsksOnceAndTakesOnlyTheWord(t *testing.T) {
 	for answer, want := range map[string]bool{"erase\n": true, " erase \n": true, "erase": true, "y\n": false, "yes\n": false, "\n": false, "": false, "ERASE\n": false} {
-		if got := confirmed(io.Discard, strings.NewReader(answer)); got != want {
+		if got := confirmed(t.Context(), world{in: strings.NewReader(answer), out: io.Discard}); got != want {
 			t.Errorf("%q: %v", answer, got)
 		}
 	}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"flag"
@@ -12,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"frostline/alerts/announce"
@@ -55,7 +55,7 @@ func eraseCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 		return err
 	}
 	fmt.Fprintf(w.out, eraseWhat, cfg.StateDir)
-	if !*yes && !confirmed(w.out, os.Stdin) {
+	if !*yes && !confirmed(ctx, w) {
 		return errors.New("nothing was erased")
 	}
 	c := newControl(cfg.StateDir)
@@ -71,6 +71,7 @@ func eraseCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 	if err := mustBeStopped(ctx, cfg.StateDir); err != nil {
 		return err
 	}
+	_ = markErase(cfg.StateDir) // without it a power cut leaves half: no reason to keep all
 	broker := eraseBroker(ctx, cfg.MQTT, w)
 	if err := eraseState(cfg.StateDir); err != nil {
 		return err
@@ -80,10 +81,15 @@ func eraseCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 }
 
 // confirmed asks once and takes nothing but the word.
-func confirmed(out io.Writer, in io.Reader) bool {
-	fmt.Fprint(out, `Type "erase" to go on: `)
-	answer, err := bufio.NewReader(in).ReadString('\n')
-	return (err == nil || errors.Is(err, io.EOF)) && strings.TrimSpace(answer) == "erase"
+func confirmed(ctx context.Context, w world) bool {
+	fmt.Fprint(w.out, `Type "erase" to go on: `)
+	select {
+	case answer := <-readLines(w.in):
+		return answer == "erase"
+	case <-ctx.Done():
+		fmt.Fprintln(w.out)
+		return false
+	}
 }
 
 // anewWithin is how long a daemon may take to come back.
@@ -152,8 +158,13 @@ func eraseState(dir string) error {
 		return err
 	}
 	for _, e := range entries {
-		if kept(e.Name()) && e.Type().IsRegular() {
-			err = errors.Join(err, os.Remove(filepath.Join(dir, e.Name())))
+		name := filepath.Join(dir, e.Name())
+		switch {
+		case !kept(e.Name()):
+		case e.Type().IsRegular():
+			err = errors.Join(err, os.Remove(name))
+		case e.Type() == fs.ModeSymlink: // it may lead anywhere, and root follows it
+			err = errors.Join(err, fmt.Errorf("%s is a link: delete it and what it points to yourself", name))
 		}
 	}
 	if err = errors.Join(err, syncDir(dir)); err != nil {
@@ -163,6 +174,15 @@ func eraseState(dir string) error {
 		return err
 	}
 	return syncDir(dir)
+}
+
+// markErase notes that all is to be forgotten.
+func markErase(dir string) error {
+	mark, err := os.OpenFile(filepath.Join(dir, eraseMark), os.O_CREATE|os.O_WRONLY|syscall.O_NOFOLLOW, 0o600)
+	if err != nil {
+		return err
+	}
+	return errors.Join(mark.Sync(), mark.Close(), syncDir(dir))
 }
 
 // kept reports whether a file of the state directory is one the program keeps: the store
@@ -190,11 +210,7 @@ func (o *outfit) erase(ctx context.Context) (string, error) {
 	if !o.erasing.CompareAndSwap(false, true) {
 		return "", errors.New("it is being erased already")
 	}
-	mark, err := os.OpenFile(filepath.Join(o.cfg.StateDir, eraseMark), os.O_CREATE|os.O_WRONLY, 0o600)
-	if err == nil {
-		err = errors.Join(mark.Sync(), mark.Close(), syncDir(o.cfg.StateDir))
-	}
-	if err != nil {
+	if err := markErase(o.cfg.StateDir); err != nil {
 		o.erasing.Store(false)
 		return "", fmt.Errorf("the disk does not take down that all is to be erased: %w", err)
 	}

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strconv"
 	"syscall"
 
 	"frostline/daemon/history"
@@ -31,16 +32,19 @@ func restoreCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) e
 	if err := mustBeStopped(ctx, cfg.StateDir); err != nil {
 		return err
 	}
+	if err := finishErasing(cfg.StateDir); err != nil { // else the next start would erase what is restored
+		return err
+	}
 	a, old, err := restore(ctx, cfg.StateDir, file)
-	switch was := filepath.Join(cfg.StateDir, historyFile+".old"); {
-	case err != nil && old:
-		return fmt.Errorf("stopped halfway: %w; the store from before is %s: rename it, and %s-wal if there is one, back to %s", err, was, was, historyFile)
+	switch {
+	case err != nil && old != "":
+		return fmt.Errorf("stopped halfway: %w; the store from before is %s: rename it, and %s-wal if there is one, back to %s", err, old, old, historyFile)
 	case err != nil:
 		return fmt.Errorf("nothing was changed: %w", err)
 	}
 	fmt.Fprintf(w.out, "Restored: %v.\n", a)
-	if old {
-		fmt.Fprintf(w.out, "What was here before is now %s; to go back while frostline is stopped, delete "+historyFile+"-wal and rename it to "+historyFile+", and its -wal, if there is one, likewise.\n", filepath.Join(cfg.StateDir, historyFile+".old"))
+	if old != "" {
+		fmt.Fprintf(w.out, "What was here before is now %s; to go back while frostline is stopped, delete "+historyFile+"-wal and rename it to "+historyFile+", and its -wal, if there is one, likewise.\n", old)
 	}
 	_, err = fmt.Fprintln(w.out, "Alarms, cylinder, calibration and beliefs are those of that day; paired phones stay as they are. Start frostline now.")
 	return err
@@ -62,42 +66,65 @@ func mustBeStopped(ctx context.Context, dir string) error {
 	return err
 }
 
-// restore puts the store of a backup into dir, and the one that was there aside. The new
-// one is whole on the disk before the old one moves.
-func restore(ctx context.Context, dir, backup string) (a about, old bool, err error) {
+// restore puts the store of a backup into dir, and the one that was there aside, as old, if
+// there was one. The new one is whole on the disk before the old one moves.
+func restore(ctx context.Context, dir, backup string) (a about, old string, err error) {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
-		return a, false, err
+		return a, "", err
 	}
 	file := filepath.Join(dir, historyFile)
 	next := file + ".restoring"
-	out, err := os.OpenFile(next, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err := os.Remove(next); err != nil && !errors.Is(err, fs.ErrNotExist) { // of one that was cut off
+		return a, "", err
+	}
+	// Root writes here where another user may have laid a link: what is there is never opened.
+	out, err := os.OpenFile(next, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
-		return a, false, err
+		return a, "", err
 	}
 	defer os.Remove(next)
-	a, err = readBackup(backup, out)
+	a, err = readBackup(ctx, backup, out)
 	if err = errors.Join(err, sameOwner(out, dir), out.Sync(), out.Close()); err != nil {
-		return a, false, err
+		return a, "", err
 	}
 	if _, err := history.Inspect(ctx, next); err != nil {
-		return a, false, err
+		return a, "", err
+	}
+	aside, err := freeName(file + ".old")
+	if err != nil {
+		return a, "", err
 	}
 	// The log follows its store: beside another one it would be taken for that one's.
 	for _, tail := range []string{"", "-wal"} {
-		err := os.Rename(file+tail, file+".old"+tail)
+		err := os.Rename(file+tail, aside+tail)
 		switch {
-		case err == nil:
-			old = old || tail == ""
-		case !errors.Is(err, fs.ErrNotExist):
+		case err == nil && tail == "":
+			old = aside
+		case err != nil && !errors.Is(err, fs.ErrNotExist):
 			return a, old, err
-		case tail != "": // an earlier one's log is not this one's
-			_ = os.Remove(file + ".old" + tail)
 		}
 	}
 	if err := os.Rename(next, file); err != nil {
 		return a, old, err
 	}
 	return a, old, syncDir(dir)
+}
+
+// freeName is name, or name with the first number behind it under which neither a store nor
+// a log lies: what an earlier restoring put aside may be the only one that is right.
+func freeName(name string) (string, error) {
+	for i := 1; i < 100; i++ {
+		free := name
+		if i > 1 {
+			free += strconv.Itoa(i)
+		}
+		_, err := os.Lstat(free)
+		_, errLog := os.Lstat(free + "-wal")
+		if errors.Is(err, fs.ErrNotExist) && errors.Is(errLog, fs.ErrNotExist) {
+			return free, nil
+		}
+	}
+	return "", fmt.Errorf("%s to %s99 are all there: delete those you need no more", name, name)
 }
 
 // sameOwner gives a file that root wrote to whoever the directory belongs to.

@@ -1,0 +1,187 @@
+package main
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"frostline/daemon/core"
+	"frostline/daemon/history"
+	"frostline/sensors"
+)
+
+// TestAQuestionEndsByCtrlC leaves erase at its question: nothing answers, and nothing is erased.
+func TestAQuestionEndsByCtrlC(t *testing.T) {
+	dir := laidStore(t)
+	for _, sig := range []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGHUP} {
+		in, quiet, err := os.Pipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := startOther(t, in, "erase", "--state", dir)
+		awaits(t, "it asks", func() bool { return strings.Contains(o.said.String(), `Type "erase"`) })
+		if code := o.endedBy(t, sig); code != exitFailed || !strings.Contains(o.said.String(), "nothing was erased") {
+			t.Errorf("%v: ended with %d:\n%s", sig, code, o.said.String())
+		}
+		in.Close()
+		quiet.Close()
+		if _, err := os.Stat(filepath.Join(dir, historyFile)); err != nil {
+			t.Fatalf("%v: %v", sig, err)
+		}
+	}
+}
+
+// laidStore is the state directory of a van that was lived in and is stopped.
+func laidStore(t *testing.T) string {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "state")
+	layStore(t, dir, "first")
+	return dir
+}
+
+// layStore begins a store that can be told from another by its run.
+func layStore(t *testing.T, dir, boot string) {
+	t.Helper()
+	store, err := history.Open(filepath.Join(dir, historyFile), history.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	store.Deliver(core.New(core.Params{}).Step(core.Input{Stamp: sensors.Stamp{Up: time.Second}, Boot: boot}))
+	if err := store.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// livedIn is the run that a store was left by.
+func livedIn(t *testing.T, file string) string {
+	t.Helper()
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	copied := filepath.Join(t.TempDir(), historyFile)
+	if err := os.WriteFile(copied, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	store, err := history.Open(copied, history.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	last, err := store.Resume()
+	if err != nil || last.Damage != "" {
+		t.Fatalf("%s: %v, %s", file, err, last.Damage)
+	}
+	return last.Boot
+}
+
+// TestRestoringTwiceKeepsTheFirstStore: the wrong backup first, then the right one. What
+// was there before both is not what the second puts aside.
+func TestRestoringTwiceKeepsTheFirstStore(t *testing.T) {
+	dir := laidStore(t)
+	var backups []string
+	for _, boot := range []string{"wrong", "right"} {
+		from := t.TempDir()
+		layStore(t, from, boot)
+		file := filepath.Join(t.TempDir(), boot+".tar.gz")
+		if out, err := new(program).run("backup", "--state", from, file); err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+		backups = append(backups, file)
+	}
+	for _, file := range backups {
+		if out, err := new(program).run("restore", "--state", dir, file); err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+	}
+	for name, want := range map[string]string{historyFile: "right", historyFile + ".old": "first", historyFile + ".old2": "wrong"} {
+		if got := livedIn(t, filepath.Join(dir, name)); got != want {
+			t.Errorf("%s is of the run %q, want %q", name, got, want)
+		}
+	}
+}
+
+// TestRestoreFollowsNoLink: root restores into a directory that is another user's.
+func TestRestoreFollowsNoLink(t *testing.T) {
+	dir := laidStore(t)
+	file := filepath.Join(t.TempDir(), "van.tar.gz")
+	if out, err := new(program).run("backup", "--state", dir, file); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	theirs := filepath.Join(t.TempDir(), "shadow")
+	if err := os.WriteFile(theirs, []byte("root"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(theirs, filepath.Join(dir, historyFile+".restoring")); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := new(program).run("restore", "--state", dir, file); err != nil {
+		t.Errorf("%v\n%s", err, out)
+	}
+	if text, err := os.ReadFile(theirs); err != nil || string(text) != "root" {
+		t.Errorf("restoring wrote %d bytes through a link, %v", len(text), err)
+	}
+}
+
+// TestAnErasingThatWasCutOffEndsBeforeRestoring: else the next start would erase what was restored.
+func TestAnErasingThatWasCutOffEndsBeforeRestoring(t *testing.T) {
+	dir := laidStore(t)
+	file := filepath.Join(t.TempDir(), "van.tar.gz")
+	if out, err := new(program).run("backup", "--state", dir, file); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	for _, name := range []string{eraseMark, phonesFile} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("x"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if out, err := new(program).run("restore", "--state", dir, file); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	if err := finishErasing(dir); err != nil {
+		t.Fatal(err)
+	}
+	if got := livedIn(t, filepath.Join(dir, historyFile)); got != "first" {
+		t.Errorf("the next start finds the run %q", got)
+	}
+	for _, name := range []string{phonesFile, historyFile + ".old"} {
+		if _, err := os.Stat(filepath.Join(dir, name)); !errors.Is(err, fs.ErrNotExist) {
+			t.Errorf("%s was to be erased: %v", name, err)
+		}
+	}
+}
+
+// TestErasingAStoppedVanIsNotEndedHalfway erases where something cannot be deleted: it is said,
+// and what was decided is done at the next start. A link is not followed: it may lead anywhere.
+func TestErasingAStoppedVanIsNotEndedHalfway(t *testing.T) {
+	dir := laidStore(t)
+	elsewhere := filepath.Join(t.TempDir(), "history.db")
+	file := filepath.Join(dir, historyFile)
+	if err := errors.Join(os.Rename(file, elsewhere), os.Symlink(elsewhere, file)); err != nil {
+		t.Fatal(err)
+	}
+	out, err := new(program).run("erase", "--yes", "--state", dir)
+	if err == nil || !strings.Contains(out, "not all is erased") || !strings.Contains(out, "history.db is a link") || strings.Contains(out, "Erased.") {
+		t.Fatalf("erased through a link: %v\n%s", err, out)
+	}
+	if _, err := os.Stat(elsewhere); err != nil {
+		t.Errorf("a link was followed: %v", err)
+	}
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, phonesFile), []byte("x"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := finishErasing(dir); err != nil {
+		t.Fatal(err)
+	}
+	if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
+		t.Errorf("the next start leaves %v, %v", left, err)
+	}
+}
