@@ -31,6 +31,7 @@ const (
 	aboutFile    = "backup.json" // first in the archive
 	backupPrefix = ".backup-"    // of the files it is made of, in the state directory
 	aboutMax     = 64 << 10
+	paddingMax   = 64 << 10 // behind the end of an archive
 )
 
 // about is what a backup says of itself.
@@ -75,7 +76,7 @@ func backupCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	}
 	if err = errors.Join(err, out.Sync(), out.Close()); err == nil {
 		var a about
-		if a, err = readBackup(ctx, file, nil); err == nil {
+		if a, err = readBackup(ctx, file, io.Discard, -1); err == nil {
 			_, err = fmt.Fprintf(w.out, "%s: %v\nNo pairing and no secret is in it. Put it back with: frostline restore %s\n", file, a, file)
 			return err
 		}
@@ -169,16 +170,16 @@ func pack(out io.Writer, a about, store string) error {
 }
 
 // readBackup reads a backup to its end, which checks every byte of it, and copies the store
-// to out unless that is nil.
-func readBackup(ctx context.Context, name string, out io.Writer) (about, error) {
-	a, err := unpack(ctx, name, out)
+// to out, where there is room for so many bytes; a negative number is not known.
+func readBackup(ctx context.Context, name string, out io.Writer, roomB int64) (about, error) {
+	a, err := unpack(ctx, name, out, roomB)
 	if err != nil {
 		return a, fmt.Errorf("%s: %w", name, err)
 	}
 	return a, nil
 }
 
-func unpack(ctx context.Context, name string, out io.Writer) (a about, err error) {
+func unpack(ctx context.Context, name string, out io.Writer, roomB int64) (a about, err error) {
 	f, err := os.Open(name)
 	if err != nil {
 		return a, err
@@ -206,8 +207,8 @@ func unpack(ctx context.Context, name string, out io.Writer) (a about, err error
 	if head, err = t.Next(); err != nil || head.Name != historyFile || head.Size != a.Bytes {
 		return a, errors.Join(errors.New("the store in it is missing or cut short"), err)
 	}
-	if out == nil {
-		out = io.Discard
+	if roomB >= 0 && a.Bytes > roomB {
+		return a, fmt.Errorf("the store in it has %d MB, and the disk has room for %d", a.Bytes>>20, roomB>>20)
 	}
 	if _, err = io.Copy(out, t); err != nil {
 		return a, err
@@ -215,7 +216,10 @@ func unpack(ctx context.Context, name string, out io.Writer) (a about, err error
 	if _, err = t.Next(); err != io.EOF { // the end, and with it gzip's check sum
 		return a, errors.Join(errors.New("more is in it than a backup holds"), err)
 	}
-	_, err = io.Copy(io.Discard, z)
+	n, err := io.Copy(io.Discard, io.LimitReader(z, paddingMax+1))
+	if n > paddingMax {
+		err = errors.New("more is in it than a backup holds")
+	}
 	return a, err
 }
 

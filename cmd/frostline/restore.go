@@ -83,7 +83,7 @@ func restore(ctx context.Context, dir, backup string) (a about, old string, err 
 		return a, "", err
 	}
 	defer os.Remove(next)
-	a, err = readBackup(ctx, backup, out)
+	a, err = readBackup(ctx, backup, out, freeB(dir))
 	if err = errors.Join(err, sameOwner(out, dir), out.Sync(), out.Close()); err != nil {
 		return a, "", err
 	}

@@ -1,7 +1,12 @@
 package main
 
 import (
+	"archive/tar"
+	"bytes"
+	"compress/gzip"
 	"errors"
+	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -183,5 +188,52 @@ func TestErasingAStoppedVanIsNotEndedHalfway(t *testing.T) {
 	}
 	if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
 		t.Errorf("the next start leaves %v, %v", left, err)
+	}
+}
+
+// TestABackupThatUnfoldsIntoTooMuchIsRefusedAtOnce restores what is small and says or unfolds
+// into more than any disk holds.
+func TestABackupThatUnfoldsIntoTooMuchIsRefusedAtOnce(t *testing.T) {
+	dir := laidStore(t)
+	for name, c := range map[string]struct {
+		stated int64 // bytes of the store
+		tail   int   // zeros behind the end of the archive
+		want   string
+	}{
+		"a store of a petabyte":     {1 << 50, 0, "the disk has room for"},
+		"zeros behind the archive":  {5, 64 << 20, "more is in it than a backup holds"},
+		"a store of negative bytes": {-5, 0, "missing or cut short"},
+	} {
+		var out bytes.Buffer
+		z := gzip.NewWriter(&out)
+		w := tar.NewWriter(z)
+		said := fmt.Sprintf(`{"format":1,"store_bytes":%d}`, c.stated)
+		for _, f := range []struct {
+			name, text string
+			size       int64
+		}{{aboutFile, said, int64(len(said))}, {historyFile, "hello", max(c.stated, 5)}} {
+			if err := w.WriteHeader(&tar.Header{Name: f.name, Mode: 0o600, Size: f.size}); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := io.WriteString(w, f.text); err != nil {
+				t.Fatal(err)
+			}
+		}
+		w.Close() // one that is cut short says so
+		if _, err := z.Write(make([]byte, c.tail)); err != nil {
+			t.Fatal(err)
+		}
+		z.Close()
+		file := filepath.Join(t.TempDir(), "bomb.tar.gz")
+		if err := os.WriteFile(file, out.Bytes(), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		answer, err := new(program).run("restore", "--state", dir, file)
+		if err == nil || !strings.Contains(answer, "nothing was changed") || !strings.Contains(answer, c.want) {
+			t.Errorf("%s: %v\n%s", name, err, answer)
+		}
+	}
+	if got := livedIn(t, filepath.Join(dir, historyFile)); got != "first" {
+		t.Errorf("the store is now of the run %q", got)
 	}
 }
