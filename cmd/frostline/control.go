@@ -24,6 +24,9 @@ const controlFile = "control.sock"
 // behind answers nobody and is replaced; one that answers is another daemon's.
 func listenControl(dir string) (net.Listener, error) {
 	path := filepath.Join(dir, controlFile)
+	if len(path) > socketPathMax {
+		return nil, tooDeep(path)
+	}
 	if c, err := net.DialTimeout("unix", path, time.Second); err == nil {
 		c.Close()
 		return nil, fmt.Errorf("%s answers: is frostline running already?", path)
@@ -36,6 +39,27 @@ func listenControl(dir string) (net.Listener, error) {
 	}
 	defer syscall.Umask(syscall.Umask(0o077)) // never open to others, not even for a moment
 	return net.Listen("unix", path)
+}
+
+// socketPathMax is how long the path of a socket may be, in bytes. (unix(7))
+const socketPathMax = 107
+
+func tooDeep(path string) error {
+	return fmt.Errorf("%s is longer than a socket's may be, %d bytes: choose another [store] dir", path, socketPathMax)
+}
+
+// firstWithin is how long a daemon is waited for that may be there already.
+const firstWithin = 2 * time.Second
+
+// onlyOne refuses a state directory in which a daemon works and answers: two would convert
+// the same chips, and each would read what the other began. One that hangs holds nobody up.
+func onlyOne(ctx context.Context, dir string) error {
+	ctx, cancel := context.WithTimeout(ctx, firstWithin)
+	defer cancel()
+	if newControl(dir).ask(ctx, http.MethodGet, "/api/phones", nil, nil) == nil {
+		return fmt.Errorf("frostline is running already in %s: end it first, or name another [store] dir", dir)
+	}
+	return nil
 }
 
 // control is the running daemon, as the other commands see it.
@@ -97,6 +121,9 @@ func (c *control) ask(ctx context.Context, method, path string, in, out any) err
 
 // send says in words why nobody answered.
 func (c *control) send(client *http.Client, r *http.Request) (*http.Response, error) {
+	if len(c.path) > socketPathMax {
+		return nil, fmt.Errorf("%w: %w", errNoDaemon, tooDeep(c.path))
+	}
 	answer, err := client.Do(r)
 	switch {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):

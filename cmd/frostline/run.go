@@ -55,6 +55,9 @@ func runCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error
 	if len(cfg.Board) == 0 {
 		return fmt.Errorf("%s: no sensor has a driver, so there is nothing to watch; frostline demo needs no sensors", *conf)
 	}
+	if err := onlyOne(ctx, cfg.StateDir); err != nil {
+		return err
+	}
 	if err := finishErasing(cfg.StateDir); err != nil { // no reason not to watch
 		w.log.Error("what was to be erased is still there", "err", err)
 	}
