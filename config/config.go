@@ -8,7 +8,9 @@ import (
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 
 	"frostline/daemon/core"
@@ -85,7 +87,12 @@ type Sounder struct {
 // Load reads and checks a file. The error is a [*Problems] unless the file cannot be read.
 func Load(path string) (*Config, error) {
 	text, err := os.ReadFile(path)
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("configuration: %w; begin one with: frostline check --reference > %s", err, path)
+	case errors.Is(err, fs.ErrPermission):
+		return nil, fmt.Errorf("configuration: %w; run this as root or as the daemon's user", err)
+	case err != nil:
 		return nil, fmt.Errorf("configuration: %w", err)
 	}
 	return Parse(path, text)

@@ -118,8 +118,11 @@ func dispatch(ctx context.Context, w world, args []string) int {
 	}
 	switch args[0] {
 	case "help", "-h", "--help":
-		usage(w.out)
-		return exitDone
+		if len(args) == 1 {
+			usage(w.out)
+			return exitDone
+		}
+		args = []string{args[1], "--help"}
 	case "--version":
 		args = []string{"version"}
 	}
@@ -140,8 +143,7 @@ func dispatch(ctx context.Context, w world, args []string) int {
 		c.help(w.out, fs)
 		return exitDone
 	case errors.Is(err, errUsage):
-		fmt.Fprintf(w.err, "frostline %s: %v\n\n", c.name, err)
-		c.help(w.err, fs)
+		fmt.Fprintf(w.err, "frostline %s: %s\nfrostline %[1]s --help has the flags and examples\n", c.name, strings.TrimPrefix(err.Error(), "usage: "))
 		return exitUsage
 	case errors.Is(err, errFound):
 		return exitFound
@@ -177,6 +179,9 @@ func (c command) help(out io.Writer, fs *flag.FlagSet) {
 	fmt.Fprintf(out, "\nExamples:\n%s", c.examples)
 }
 
+// asWritten turns what the flag package says of a flag into how it is written here.
+var asWritten = strings.NewReplacer("for flag -", "for flag --", "for -", "for --", "defined: -", "defined: --", "argument: -", "argument: --")
+
 // parse reads flags wherever they stand and returns the other words.
 func parse(fs *flag.FlagSet, args []string) ([]string, error) {
 	var words []string
@@ -185,7 +190,7 @@ func parse(fs *flag.FlagSet, args []string) ([]string, error) {
 			if errors.Is(err, flag.ErrHelp) {
 				return nil, err
 			}
-			return nil, fmt.Errorf("%w: %v", errUsage, err)
+			return nil, usagef("%s", asWritten.Replace(err.Error()))
 		}
 		if fs.NArg() == 0 {
 			return words, nil

@@ -6,9 +6,11 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"os"
 	"path/filepath"
+	"syscall"
 	"text/tabwriter"
 
 	"frostline/daemon/history"
@@ -80,8 +82,13 @@ func atMostOne(asked ...bool) error {
 // ledger reads the store, or asks the daemon that holds it.
 func ledger(ctx context.Context, w world, dir string, last int, versions bool) ([]nights.Night, error) {
 	file := filepath.Join(dir, historyFile)
-	if _, err := os.Stat(file); err != nil {
+	switch f, err := os.OpenFile(file, os.O_RDWR, 0); {
+	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
+		return nil, fmt.Errorf("%w: a store is read by who may write it; run this as root or as the daemon's user, or copy the directory and name the copy with --state", err)
+	case err != nil:
 		return nil, fmt.Errorf("no ledger in %s (%w); name the state directory with --state", dir, err)
+	default:
+		f.Close()
 	}
 	store, err := history.Open(file, history.Options{Log: w.log})
 	if err == nil {

@@ -35,6 +35,8 @@ func pairCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) erro
 		return err
 	case noWords(words) != nil:
 		return noWords(words)
+	case isSet(fs, "revoke") && *revoke == "":
+		return usagef("--revoke: name the phone; frostline pair --list has the names")
 	case *list && *revoke != "":
 		return usagef("--list and --revoke exclude each other")
 	case *role != "viewer" && *role != "owner":

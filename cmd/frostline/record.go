@@ -34,6 +34,8 @@ func recordCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 		return err
 	case *out == "":
 		return usagef("--out is missing")
+	case *length < 0:
+		return usagef("--for must not be negative")
 	case noWords(words) != nil:
 		return noWords(words)
 	}

@@ -51,8 +51,8 @@ func replayCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 		return usagef("--config is missing; a recording is raw and needs the van it was made in")
 	case len(files) == 0:
 		return usagef("name at least one recording")
-	case !(*every >= 0.001):
-		return usagef("--every must be a positive number of seconds")
+	case !(*every >= 0.001 && *every <= 1e6):
+		return usagef("--every must lie between 0.001 and 1000000 seconds")
 	}
 	cfg, err := config.Load(*conf)
 	if err != nil {

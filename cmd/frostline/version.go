@@ -56,6 +56,6 @@ func versionCmd(_ context.Context, w world, fs *flag.FlagSet, args []string) err
 		return err
 	}
 	version, revision := build()
-	fmt.Fprintf(w.out, "frostline %s revision %s %s %s/%s\n", version, revision, runtime.Version(), runtime.GOOS, runtime.GOARCH)
-	return nil
+	_, err = fmt.Fprintf(w.out, "frostline %s revision %s %s %s/%s\n", version, revision, runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	return err
 }
