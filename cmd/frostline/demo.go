@@ -97,6 +97,11 @@ func demoCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) erro
 		defer stop()
 	}
 	o.extra = append(o.extra, d.operator(o))
+	if d.fast {
+		far := &howFar{newProgress(w.err), &d}
+		o.extra = append(o.extra, far)
+		defer far.shows.end()
+	}
 	return cmp.Or(o.serve(ctx), closeAll())
 }
 
@@ -213,6 +218,18 @@ func demoBroker(ln net.Listener) (*mqtt.Server, error) {
 
 func host(ln net.Listener) string { return ln.Addr().(*net.TCPAddr).IP.String() }
 func port(ln net.Listener) int    { return ln.Addr().(*net.TCPAddr).Port }
+
+// howFar shows how far a scenario is that goes as fast as it can.
+type howFar struct {
+	shows *progress
+	d     *demo
+}
+
+func (h *howFar) Deliver(*core.Snapshot) {
+	h.shows.at(h.d.scenario.Name, h.d.van.Elapsed().Seconds()/h.d.scenario.Duration.Seconds())
+}
+
+func (h *howFar) Health(func(sensors.Channel, sensors.Reading)) {}
 
 // actor plays the scenario's owner: after each tick it gives the orders that are due.
 type actor struct {

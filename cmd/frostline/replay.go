@@ -35,7 +35,11 @@ type replay struct {
 	damaged int
 	nextEst time.Duration
 	every   time.Duration
+	shows   *progress
 }
+
+// damagedSaid is how many damaged lines of a recording are named.
+const damagedSaid = 20
 
 func replayCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
 	conf := fs.String("config", "", "configuration `file` of the van")
@@ -58,7 +62,7 @@ func replayCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) er
 	if err != nil {
 		return err
 	}
-	r := &replay{w: w, cfg: cfg, core: core.New(cfg.Core), rejudge: *rejudge,
+	r := &replay{w: w, cfg: cfg, core: core.New(cfg.Core), rejudge: *rejudge, shows: newProgress(w.err),
 		every: time.Duration(*every * float64(time.Second))}
 	if err := apart([]string{*estTo, *eventsTo}, append(files, *conf)); err != nil {
 		return err
@@ -109,7 +113,7 @@ func apart(outs, ins []string) error {
 			continue // it is not there yet
 		}
 		for _, in := range ins {
-			if from, err := os.Stat(in); err == nil && os.SameFile(from, to) {
+			if from, err := os.Stat(in); err == nil && from.Mode().IsRegular() && os.SameFile(from, to) {
 				return usagef("%s would be written over %s; name another file", out, in)
 			}
 		}
@@ -162,7 +166,12 @@ func (r *replay) file(ctx context.Context, name string, index int) error {
 		return err
 	}
 	defer f.Close()
-	d, err := core.NewDecoder(f, r.cfg.Core.Wiring)
+	st, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	read := &counter{r: f}
+	d, err := core.NewDecoder(read, r.cfg.Core.Wiring)
 	if err != nil {
 		return fmt.Errorf("%s: %w", name, err)
 	}
@@ -170,6 +179,8 @@ func (r *replay) file(ctx context.Context, name string, index int) error {
 		return err
 	}
 	r.nextEst = 0
+	damagedHere := 0
+	defer r.shows.end()
 	for ctx.Err() == nil {
 		in, err := d.Next()
 		var damaged *core.LineError
@@ -178,7 +189,14 @@ func (r *replay) file(ctx context.Context, name string, index int) error {
 			return nil
 		case errors.As(err, &damaged):
 			r.damaged++
-			fmt.Fprintf(r.w.err, "%s: %v\n", name, damaged)
+			damagedHere++
+			r.shows.end()
+			switch {
+			case damagedHere < damagedSaid:
+				fmt.Fprintf(r.w.err, "%s: %v\n", name, damaged)
+			case damagedHere == damagedSaid:
+				fmt.Fprintf(r.w.err, "%s: %v; further damaged lines are only counted\n", name, damaged)
+			}
 			continue
 		case err != nil:
 			return fmt.Errorf("%s: %w; what came before it has been judged", name, err)
@@ -189,6 +207,7 @@ func (r *replay) file(ctx context.Context, name string, index int) error {
 		if err := r.step(in); err != nil {
 			return err
 		}
+		r.shows.at(filepath.Base(name), float64(read.n)/float64(max(st.Size(), 1)))
 	}
 	return fmt.Errorf("%s: stopped after %d ticks: %w", name, r.rows, ctx.Err())
 }
