@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	_ "time/tzdata" // a small board may have no zone files
@@ -121,8 +122,7 @@ func (c *compiler) clock(key string, v any, def int) int {
 	if v == nil {
 		return def
 	}
-	s, _ := v.(string)
-	m, err := parseClock(s)
+	m, err := parseClock(fmt.Sprint(v))
 	if err != nil {
 		c.wrong(key, "%v", err)
 		return def
@@ -130,13 +130,13 @@ func (c *compiler) clock(key string, v any, def int) int {
 	return m
 }
 
-func (c *compiler) texts(key string, v any) []string {
+func (c *compiler) texts(key string, v any, example string) []string {
 	if v == nil {
 		return nil
 	}
 	list, ok := v.([]any)
 	if !ok {
-		c.wrong(key, "want a list, like [\"van.local\"]")
+		c.wrong(key, "want a list, like [%q]", example)
 		return nil
 	}
 	var out []string
@@ -151,16 +151,21 @@ func (c *compiler) texts(key string, v any) []string {
 	return out
 }
 
+const stateDir = "/var/lib/frostline"
+
 func (c *compiler) config(r *rawConfig) *Config {
 	cfg := &Config{
 		VanName:  c.text("van.name", r.Van.Name, "van"),
-		StateDir: c.text("store.dir", r.Store.Dir, "/var/lib/frostline"),
+		StateDir: c.text("store.dir", r.Store.Dir, stateDir),
 		Page:     c.page(r.Page),
 		MQTT:     c.mqtt(r.MQTT),
 		Webhook:  c.webhook(r.Webhook),
 		Mail:     c.mail(r.Mail),
 		Sounder:  c.sounder(r.Sounder),
 		Price:    c.price(r.Cylinder.Price),
+	}
+	if cfg.StateDir == "" {
+		c.wrong("store.dir", "name a directory, like %q; without one nothing outlives a restart", stateDir)
 	}
 	zone, err := time.LoadLocation(c.text("van.zone", r.Van.Zone, "UTC"))
 	if err != nil || zone == time.Local {
@@ -344,15 +349,10 @@ func (c *compiler) gas(r rawGas) estimate.Gas {
 func (c *compiler) sensors(list []rawSensor) (sensors.Wiring, []hw.Wire) {
 	var wiring sensors.Wiring
 	var wires []hw.Wire
-	known := make([]string, 0, len(sensors.Known()))
-	for _, ch := range sensors.Known() {
-		known = append(known, string(ch))
-	}
 	for i, r := range list {
 		key := func(k string) string { return fmt.Sprintf("sensor.%d.%s", i, k) }
-		ch := sensors.Channel(c.oneOf(key("channel"), r.Channel, known[0], known...))
-		if r.Channel == nil {
-			c.wrong(key("channel"), "say which channel this sensor is: one of %s", strings.Join(known, ", "))
+		ch, ok := c.channel(key("channel"), r.Channel)
+		if !ok {
 			continue
 		}
 		if wiring.Index(ch) >= 0 {
@@ -393,6 +393,29 @@ func (c *compiler) sensors(list []rawSensor) (sensors.Wiring, []hw.Wire) {
 		}
 	}
 	return wiring, wires
+}
+
+// channel reads the name of a channel. Those the program fills in itself are known, for
+// recordings, and not offered.
+func (c *compiler) channel(key string, v any) (sensors.Channel, bool) {
+	var offered []string
+	for _, ch := range sensors.Known() {
+		if v == string(ch) {
+			return ch, true
+		}
+		if !ch.IsHealth() {
+			offered = append(offered, string(ch))
+		}
+	}
+	switch v.(type) {
+	case nil:
+		c.wrong(key, "say which channel this sensor is: one of %s", strings.Join(offered, ", "))
+	case string:
+		c.oneOf(key, v, "", offered...)
+	default:
+		c.text(key, v, "")
+	}
+	return "", false
 }
 
 // health adds the program's own channels to a wiring that is read live: what it says of
@@ -441,12 +464,12 @@ func (c *compiler) setpoints(r *rawConfig, zone *time.Location, nightFrom, night
 }
 
 func (c *compiler) page(r rawPage) Page {
-	p := Page{Listen: c.text("page.listen", r.Listen, "127.0.0.1:8460"), Hosts: c.texts("page.hosts", r.Hosts),
+	p := Page{Listen: c.text("page.listen", r.Listen, "127.0.0.1:8460"), Hosts: c.texts("page.hosts", r.Hosts, "van.local"),
 		Metrics: c.flag("page.metrics", r.Metrics, false)}
 	local := true
 	if p.Listen != "" {
 		host, port, err := net.SplitHostPort(p.Listen)
-		if err != nil || port == "" {
+		if n, e := strconv.Atoi(port); err != nil || port == "" || e == nil && (n < 0 || n > 65535) {
 			c.wrong("page.listen", "%q is not host:port; write it like \"127.0.0.1:8460\"", p.Listen)
 		}
 		local = host == "localhost" || net.ParseIP(host).IsLoopback()

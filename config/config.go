@@ -5,6 +5,7 @@
 package config
 
 import (
+	"bytes"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
@@ -102,8 +103,9 @@ func Load(path string) (*Config, error) {
 func Parse(name string, text []byte) (*Config, error) {
 	p := &Problems{File: name}
 	var raw rawConfig
-	decode(text, &raw, p)
-	c := compiler{p: p, at: positions(text)}
+	lines := bytes.TrimPrefix(text, []byte("\xef\xbb\xbf")) // some editors begin a file with that mark
+	decode(lines, &raw, p)
+	c := compiler{p: p, at: positions(lines)}
 	cfg := c.config(&raw)
 	if err := p.err(); err != nil {
 		return nil, err

@@ -37,7 +37,7 @@ func (c *compiler) mail(r *rawMail) *Mail {
 	if r == nil {
 		return nil
 	}
-	m := &Mail{Server: c.text("mail.server", r.Server, ""), From: c.text("mail.from", r.From, ""), To: c.texts("mail.to", r.To),
+	m := &Mail{Server: c.text("mail.server", r.Server, ""), From: c.text("mail.from", r.From, ""), To: c.texts("mail.to", r.To, "me@example.net"),
 		User: c.text("mail.user", r.User, ""), PasswordFile: c.text("mail.password_file", r.PasswordFile, ""),
 		CAFile: c.text("mail.ca_file", r.CAFile, "")}
 	m.Daily = c.daily("mail.daily", r.Daily)
@@ -56,7 +56,7 @@ func (c *compiler) mail(r *rawMail) *Mail {
 			c.wrong("mail.to", "%q is not one address; write a list like [\"me@example.net\"]", to)
 		}
 	}
-	if len(m.To) == 0 || len(m.To) > 20 {
+	if list, ok := r.To.([]any); r.To == nil || ok && len(list) == 0 || len(m.To) > 20 {
 		c.wrong("mail.to", "name one to 20 addresses, like [\"me@example.net\"]")
 	}
 	if (m.User == "") != (m.PasswordFile == "") {

@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -116,7 +117,15 @@ func decode(text []byte, raw any, p *Problems) {
 		}
 	case errors.As(err, &broken):
 		line, _ := broken.Position()
-		p.add(line, strings.Join(broken.Key(), "."), "%s", strings.TrimPrefix(broken.Error(), "toml: "))
+		key, text := broken.Key(), strings.TrimPrefix(broken.Error(), "toml: ")
+		if len(key) == 1 && strings.HasPrefix(text, "cannot decode") { // values are taken as they stand, so a table was wanted
+			form := "[" + key[0] + "]"
+			if tableType(reflect.TypeOf(raw).Elem(), key[0]).Kind() == reflect.Slice {
+				form = "[" + form + "]"
+			}
+			text = "is a table: write " + form + ", and its keys on the lines below"
+		}
+		p.add(line, strings.Join(key, "."), "%s", text)
 	case err != nil:
 		p.add(0, "", "%v", err)
 	}
