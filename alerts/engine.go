@@ -32,7 +32,8 @@ type Engine struct {
 	set    Setpoints
 	alarms []alarm
 	status []Status
-	stale  bool // status must be built anew
+	stale  bool         // status must be built anew
+	gone   []Transition // ends of saved alarms that this program does not have, still to be told
 
 	stepped bool
 	up      time.Duration // of the last Step
@@ -53,7 +54,8 @@ type alarm struct {
 	quality  sensors.Quality
 	priority Priority
 	why      string // of the last move
-	judged   bool   // quality is of this boot
+	judged   bool   // quality is of this engine
+	seen     bool   // priority and parts are of this boot: what is more than they were is news
 	urgent   bool   // the priority has risen while it stood
 	grew     bool   // a part has joined while it stood
 	parts    uint64 // that have been behind it since it was raised
@@ -116,7 +118,8 @@ func (e *Engine) Step(f *Facts) []Transition {
 	f.AtNight = e.set.Night(f.Stamp.Wall, trusted)
 	e.quiet = e.set.Quiet(f.Stamp.Wall, trusted)
 
-	var moves []Transition
+	moves := e.gone
+	e.gone = nil
 	for i := range e.alarms {
 		a := &e.alarms[i]
 		if a.restored {
@@ -134,7 +137,8 @@ func (e *Engine) Step(f *Facts) []Transition {
 func (e *Engine) judge(a *alarm, f *Facts, gap bool) {
 	truth := a.rule.Test(f, a.on)
 	quality := a.rule.quality(f, truth)
-	before := a.judged // in this boot; a restart tells what stands by its own column
+	before := a.seen // a restart tells what stands by its own column
+	a.seen = true
 	if quality != a.quality || !a.judged {
 		a.quality, a.judged, e.stale = quality, true, true
 		a.fault = ""
@@ -207,9 +211,6 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 		return next
 	}
 	st, up := f.Stamp, f.Stamp.Up
-	if a.state != Unacked && a.state != Acked {
-		a.urgent, a.grew = false, false
-	}
 	switch a.state {
 	case Normal, Returned, LatchedUnacked, LatchedAcked:
 		if a.on {
@@ -225,7 +226,6 @@ func (e *Engine) advance(a *alarm, f *Facts, moves []Transition) []Transition {
 			if a.grew {
 				cause = cmp.Or(a.rule.Joined, "one more")
 			}
-			a.urgent, a.grew = false, false
 			return e.move(a, Unacked, st, a.rule.because(cause, f), "", moves)
 		}
 		e.reword(a, f)
@@ -354,7 +354,10 @@ func (e *Engine) move(a *alarm, to State, st sensors.Stamp, why, actor string, m
 		a.why, a.whyUp = why, st.Up
 	}
 	switch to {
+	case Normal:
+		a.advice = "" // it was about what is over
 	case Unacked:
+		a.urgent, a.grew = false, false // told with this, whatever brought it here
 		a.soundUp = st.Up
 		a.soundN++
 		if from != Acked && from != Unacked {

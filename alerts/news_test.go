@@ -182,3 +182,31 @@ func TestWhatComesBackFromAShelfAdvisesByWhatIsKnownNow(t *testing.T) {
 		t.Errorf("back from the shelf it says %q, want %q", got, advice)
 	}
 }
+
+func TestWhatIsOverAdvisesNothingOfItsLastTime(t *testing.T) {
+	r := newRig(t, false)
+	r.rule.Action, r.rule.Advise = "Take the causes in order.", func(*Facts) string { return "Change the cylinder." }
+	r.make()
+	r.reach(Returned, "")
+	r.do("ACK")
+	if got := r.status().Action; got != "Take the causes in order." {
+		t.Errorf("normal again, it says %q", got)
+	}
+}
+
+func TestAPartThatJoinedOffTheListIsToldOnce(t *testing.T) {
+	r := newRig(t, false)
+	parts := uint64(1)
+	r.rule.Parts = func(*Facts) uint64 { return parts }
+	r.make()
+	r.reach(Suppressed, "on")
+	parts = 3
+	r.hold(True, 2*time.Second)
+	r.by = ""
+	r.step(time.Second)
+	r.want(Unacked, "no longer suppressed")
+	r.hold(True, 5*time.Second)
+	if len(r.last) > 0 {
+		t.Errorf("told again: %+v", r.last)
+	}
+}

@@ -73,6 +73,14 @@ type checkpoint struct {
 	Joints       []JointAnswer  `json:"joints,omitempty"`
 	Cards        []waiting      `json:"cards,omitempty"`
 	Daily        []daySaid      `json:"daily,omitempty"`
+	This         thisBoot       `json:"this_boot,omitzero"`
+}
+
+// thisBoot is what a reload goes on with and a restart finds out anew.
+type thisBoot struct {
+	StartUp time.Duration  `json:"start_up,omitzero"`
+	Lost    bool           `json:"lost,omitempty"`
+	Gap     *time.Duration `json:"gap,omitempty"` // before it; nil: none, or of unknown length
 }
 
 // New makes a core that knows nothing yet. The same parameters and the same inputs give the
@@ -160,27 +168,35 @@ func (c *Core) begin(in Input) {
 	if err != nil {
 		panic(fmt.Sprintf("core: a checkpoint of our own: %v", err)) // Restore has read it before
 	}
-	c.tick, c.seq, c.totals, c.heard, c.said = s.Tick, s.Seq, s.Totals, s.Sounder, s.Daily
-	if s.Boot == in.Boot {
-		c.gap, c.gapKnown = in.Stamp.Up-UpFromS(s.UpS), true
+	c.tick, c.seq, c.totals, c.heard, c.said, c.joints = s.Tick, s.Seq, s.Totals, s.Sounder, s.Daily, s.Joints
+	var dark time.Duration // since the checkpoint; 0 where nobody knows
+	if up := UpFromS(s.UpS); s.Boot == in.Boot && up <= in.Stamp.Up {
+		dark = in.Stamp.Up - up
+		c.startUp, c.lost, c.gapKnown = s.This.StartUp, s.This.Lost, s.This.Gap != nil
+		if c.gapKnown {
+			c.gap = *s.This.Gap
+		}
+		c.est.Restore(s.Estimate, dark.Seconds(), in.Stamp.Up, false)
+		c.eng.Continue(s.Alarms, up)
+		c.led.Continue(s.Nights, up)
 	} else {
-		c.gap, c.gapKnown = c.gapSince(s, in)
-		c.lost = !s.Clean
 		c.totals.Boots++
+		c.lost = !s.Clean
+		c.gap, c.gapKnown = c.gapSince(s, in)
+		dark = c.gap
+		darkS := -1.0
+		if c.gapKnown {
+			darkS = dark.Seconds()
+		}
+		c.est.Restore(s.Estimate, darkS, in.Stamp.Up, true)
+		c.eng.Restore(s.Alarms)
+		c.led.Restore(s.Nights)
 	}
-	gapS := -1.0
-	if c.gapKnown {
-		gapS = c.gap.Seconds()
-	}
-	c.est.Restore(s.Estimate, gapS, in.Stamp.Up, s.Boot != in.Boot)
-	c.eng.Restore(s.Alarms)
-	c.led.Restore(s.Nights)
 	if c.led.Chosen() { // before the first tick is judged: an alarm that is high by night is none the more urgent
 		use, _ := c.led.Window()
 		c.eng.SetNight(use.StartMin, use.EndMin)
 	}
-	c.joints = s.Joints
-	c.cards.restore(s.Cards, in.Stamp, max(c.gap, 0))
+	c.cards.restore(s.Cards, in.Stamp, dark)
 }
 
 // gapSince is the time nobody watched, if both ends of it had a clock to trust.
@@ -191,7 +207,7 @@ func (c *Core) gapSince(s *checkpoint, in Input) (time.Duration, bool) {
 		return 0, false
 	}
 	gap := in.Stamp.Wall.Sub(last)
-	return gap, gap >= 0
+	return max(gap, 0), gap >= 0
 }
 
 // Step lives one tick: the command first, then what the readings mean, how the night goes,
@@ -390,10 +406,18 @@ func (c *Core) checkpoint(s *Snapshot, clean bool) []byte {
 	b, err := json.Marshal(&checkpoint{Version: checkpointVersion, Boot: s.Boot, Tick: s.Tick, UpS: s.Stamp.UpS(),
 		Wall: FormatWall(s.Stamp.Wall), ClockTrusted: s.Est.ClockTrusted, Clean: clean, Seq: c.seq,
 		Totals: c.totals, Estimate: c.est.Save(), Alarms: c.eng.Save(), Nights: c.led.Save(),
-		Sounder: c.heard, Joints: c.joints, Cards: c.cards.save(s.Stamp.Up), Daily: c.said})
+		Sounder: c.heard, Joints: c.joints, Cards: c.cards.save(s.Stamp.Up), Daily: c.said, This: c.thisBoot()})
 	if err != nil {
 		// Only a NaN can do this, and none leaves the estimators: an impossible state.
 		panic(fmt.Sprintf("core: checkpoint: %v", err))
+	}
+	return b
+}
+
+func (c *Core) thisBoot() thisBoot {
+	b := thisBoot{StartUp: c.startUp, Lost: c.lost}
+	if c.gapKnown {
+		b.Gap = &c.gap
 	}
 	return b
 }

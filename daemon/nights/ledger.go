@@ -123,9 +123,24 @@ func (l *Ledger) Save() Saved {
 	return s
 }
 
-// Restore continues a saved ledger; the time in between counts as a gap once the next tick
-// tells how long it was.
+// Restore continues a saved ledger after a restart; the time in between counts as a gap once
+// the next tick tells how long it was.
 func (l *Ledger) Restore(s Saved) {
+	l.restore(s)
+	l.ticked = false
+	if l.open != nil {
+		l.open.Torn = true
+	}
+}
+
+// Continue goes on within the boot in which s was saved at up, as after a change of the
+// configuration: what lies between is a tick like any other.
+func (l *Ledger) Continue(s Saved, up time.Duration) {
+	l.restore(s)
+	l.lastUp, l.ticked = up, true
+}
+
+func (l *Ledger) restore(s Saved) {
 	l.open, l.recent, l.lowC, l.lowUntil = s.Open, s.Recent, s.LowC, s.LowUntil
 	l.ended, l.endKg, l.endDate, l.scored = s.Ended, s.EndKg, s.EndDate, false
 	l.heat = restoreHeat(s.Heat, s.Recent)
@@ -133,15 +148,11 @@ func (l *Ledger) Restore(s Saved) {
 	if l.open != nil && (!l.open.To.After(l.open.From) || l.open.Band < 0 || l.open.Band >= len(bands)) {
 		l.open = nil // no night is like that; what a bad card made of it must not stop the rest
 	}
-	if l.open != nil {
-		l.open.Torn = true
-	}
 	l.ahead = promise{}
 	if s.Ahead != nil {
 		l.ahead = *s.Ahead
 	}
 	l.spoken, l.basis = restoreSpoken(s.Said), basis{}
-	l.ticked = false
 }
 
 // Expect takes the owner's forecast of the lowest outside temperature until the end of the

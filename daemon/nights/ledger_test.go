@@ -69,23 +69,28 @@ func TestANightWhoseDateCannotBeToldKeepsItsMark(t *testing.T) {
 	for what, c := range map[string]struct {
 		label, right string
 		before       time.Duration
-		torn         bool
+		torn         string
 		want         []string // date, and * for the mark
 	}{
 		// The label says evening at noon: three hours of day are in it.
-		"noon taken for evening": {"1970-01-01T19:00:00Z", "2026-11-25T16:00:00Z", 3 * time.Hour, false, []string{"1970-01-01*", "2026-11-25"}},
-		"part of it was day":     {"1970-01-01T19:00:00Z", "2026-11-25T20:00:00Z", 4 * time.Hour, false, []string{"1970-01-01*", "2026-11-25"}},
-		"a restart within":       {"1970-01-01T19:00:00Z", "2026-11-25T22:00:00Z", 2 * time.Hour, true, []string{"1970-01-01*", "2026-11-25"}},
-		"night taken for day":    {"1970-01-01T11:00:00Z", "2026-11-25T22:00:00Z", 2 * time.Hour, false, []string{"2026-11-25"}},
-		"the label was right":    {"2026-11-25T19:00:00Z", "2026-11-25T21:00:00Z", 2 * time.Hour, false, []string{"2026-11-25"}},
+		"noon taken for evening": {"1970-01-01T19:00:00Z", "2026-11-25T16:00:00Z", 3 * time.Hour, "", []string{"1970-01-01*", "2026-11-25"}},
+		"part of it was day":     {"1970-01-01T19:00:00Z", "2026-11-25T20:00:00Z", 4 * time.Hour, "", []string{"1970-01-01*", "2026-11-25"}},
+		"a restart within":       {"1970-01-01T19:00:00Z", "2026-11-25T22:00:00Z", 2 * time.Hour, "restart", []string{"1970-01-01*", "2026-11-25"}},
+		"a reload within":        {"1970-01-01T19:00:00Z", "2026-11-25T22:00:00Z", 2 * time.Hour, "reload", []string{"2026-11-25"}},
+		"night taken for day":    {"1970-01-01T11:00:00Z", "2026-11-25T22:00:00Z", 2 * time.Hour, "", []string{"2026-11-25"}},
+		"the label was right":    {"2026-11-25T19:00:00Z", "2026-11-25T21:00:00Z", 2 * time.Hour, "", []string{"2026-11-25"}},
 	} {
 		v := newVan(Params{}, c.label)
 		v.trusted = false
 		v.live(c.before)
-		if c.torn {
-			s := v.l.Save()
+		switch s := v.l.Save(); c.torn {
+		case "restart":
 			v.l, v.up = NewLedger(Params{}), 0
 			v.l.Restore(s)
+			v.live(time.Minute)
+		case "reload":
+			v.l = NewLedger(Params{})
+			v.l.Continue(s, v.up)
 			v.live(time.Minute)
 		}
 		right, err := time.Parse(time.RFC3339, c.right)
