@@ -14,14 +14,19 @@ const (
 	fullDeadband     = 0.01 // of the stamped fill, sensing.md 6.4
 )
 
-// starved is not suppressed by a removed cylinder: a broken scale can say "removed", and
+// starved stands until a called heater has burned for half an hour, or no heat has been called
+// for as long. A heater that fails, relights and fails is one failure: with the five minutes
+// of sensing.md 6.4 a cylinder too cold for its heater made ten alarms of one night.
+//
+// It is not suppressed by a removed cylinder: a broken scale can say "removed", and
 // must not be able to keep a failing heater from waking anyone.
 func starved(s Setpoints) Rule {
 	return Rule{
 		ID: "starved", Class: ClassHeat, Priority: High, BreaksQuiet: true, CanShelve: true, CanLeaveService: true,
-		OnDelay: time.Minute, OffDelay: 5 * time.Minute, // after the estimator's own test
-		Title:   "No heat: no gas is burning",
-		Meaning: "Heat is called for and no gas is burning. The likeliest causes are listed in order.",
+		OnDelay:  time.Minute, // after the estimator's own test
+		OffDelay: 30 * time.Minute,
+		Title:    "No heat: no gas is burning",
+		Meaning:  "Heat is called for and no gas is burning. The likeliest causes are listed in order.",
 		Action: firstSmell + "Otherwise take the causes in the order named; the heater's own lockout or fault light is quickly seen. " +
 			"If the regulator is iced: " + iceRegulator + " " + noCooktop,
 		Advise: func(f *Facts) string {
@@ -31,11 +36,18 @@ func starved(s Setpoints) Rule {
 			return starvedAdvice(f.Est.Causes[0].ID)
 		},
 		Fell: "gas is burning again, or heat is no longer called for",
-		Test: func(f *Facts, _ bool) Truth { return yes(f.Est.Starved) },
+		Test: func(f *Facts, active bool) Truth {
+			if active && limps(f) {
+				return True
+			}
+			return yes(f.Est.Starved)
+		},
 		Why: func(f *Facts) string {
 			switch {
 			case f.Est.StarvedWhy != "":
 				return f.Est.StarvedWhy
+			case limps(f):
+				return "gas burns, but the cylinder is too cold to keep it up: supply ratio " + show.Number(f.Est.SupplyRatio.Value, show.Ratio)
 			case f.Est.Starved == estimate.Unsure:
 				return "heat demand or burn is not known"
 			}
@@ -43,6 +55,13 @@ func starved(s Setpoints) Rule {
 		},
 		Suppressed: stored(s),
 	}
+}
+
+// limps reports whether a called heater burns what the cylinder cannot boil off for long, so
+// that its flame is no end of what starved it.
+func limps(f *Facts) bool {
+	ratio := f.Est.SupplyRatio
+	return f.Est.Starved == estimate.No && f.Est.Heat == estimate.Yes && ratio.Known() && ratio.Value < 1
 }
 
 const (

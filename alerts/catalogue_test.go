@@ -81,9 +81,13 @@ func vanRows() []row {
 	return []row{
 		{id: "monitoring-lost", day: High, night: High, on: 0, off: 60 * s, fixed: true,
 			raise: func(f *Facts) { f.Lost = true }, clear: func(f *Facts) { f.Lost = false }},
-		{id: "starved", day: High, night: High, on: 60 * s, off: 5 * min,
-			raise: func(f *Facts) { f.Est.Starved = estimate.Yes }, clear: func(f *Facts) { f.Est.Starved = estimate.No },
-			dead: func(f *Facts) { f.Est.Starved = estimate.Unsure }},
+		{id: "starved", day: High, night: High, on: 60 * s, off: 30 * min, // the table's 5 min made ten alarms of one night
+			raise: func(f *Facts) { f.Est.Starved, f.Est.Heat = estimate.Yes, estimate.Yes },
+			inside: func(f *Facts) { // a flame that the cylinder cannot keep
+				f.Est.Starved, f.Est.Heat, f.Est.SupplyRatio = estimate.No, estimate.Yes, q(0.4, 0.2, 0.6)
+			},
+			clear: func(f *Facts) { f.Est.Starved, f.Est.SupplyRatio = estimate.No, q(1.4, 1.1, 1.7) },
+			dead:  func(f *Facts) { f.Est.Starved = estimate.Unsure }},
 		{id: "pipe-cold", day: Medium, night: High, on: 10 * min, off: 30 * min,
 			raise: func(f *Facts) { f.Est.PipeC = q(2, 1.5, 2.5) }, inside: func(f *Facts) { f.Est.PipeC = q(2.9, 2.4, 3.4) },
 			clear: func(f *Facts) { f.Est.PipeC = q(3.1, 2.6, 3.6) }, dead: func(f *Facts) { f.Est.PipeC = estimate.Unknown("crc") }},

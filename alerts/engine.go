@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"frostline/daemon/show"
 	"frostline/sensors"
 )
 
@@ -152,7 +153,11 @@ func (e *Engine) judge(a *alarm, f *Facts, gap bool) {
 	}
 	a.count(f, before)
 	a.truth = truth
+	clearing := a.clearing
 	a.settle(truth, f.Stamp.Up, gap)
+	if a.clearing != clearing {
+		e.stale = true // it is said
+	}
 }
 
 // count follows the parts of a condition that has several, as the sensors of one fault
@@ -418,9 +423,14 @@ func (e *Engine) sendsOut() bool {
 	return slices.ContainsFunc(e.alarms, func(a alarm) bool { return a.rule.SendsOut && a.state.Standing() && a.on })
 }
 
-// says is what is behind the state, as of the last move, and what is in doubt now.
+// says is what is behind the state, as of the last move, and what is in doubt or otherwise
+// now. Of gas and carbon monoxide it does not say that the condition is gone before that has
+// held: who reads it may turn back.
 func (a *alarm) says() string {
+	active := a.state == Unacked || a.state == Acked
 	switch {
+	case a.fault == "" && active && a.clearing && a.rule.OffDelay > whyAge && a.rule.Class != ClassGas && a.rule.Class != ClassCO:
+		return a.why + "; now " + cmp.Or(a.rule.Fell, conditionGone) + ", and over when that has held for " + show.Duration(a.rule.OffDelay)
 	case a.fault == "":
 		return a.why
 	case a.state == Normal || a.why == "":
@@ -477,8 +487,7 @@ func (r *Rule) because(cause string, f *Facts) string {
 
 // fell words the end of the condition.
 func (r *Rule) fell(f *Facts) string {
-	if r.Fell == "" {
-		return r.because("condition gone", f)
-	}
-	return r.because(r.Fell, f)
+	return r.because(cmp.Or(r.Fell, conditionGone), f)
 }
+
+const conditionGone = "condition gone"

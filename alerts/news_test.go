@@ -210,3 +210,66 @@ func TestAPartThatJoinedOffTheListIsToldOnce(t *testing.T) {
 		t.Errorf("told again: %+v", r.last)
 	}
 }
+
+// A heater that fails again and again is one failure: between its flames the alarm stands,
+// and says what it waits for.
+func TestAHeaterThatFailsAgainAndAgainIsOneAlarm(t *testing.T) {
+	f := ordinaryFacts()
+	e := NewEngine([]Rule{starved(Defaults())}, Defaults())
+	f.Est.Heat = estimate.Yes
+	var moves []Transition
+	live := func(starved estimate.Tristate, d time.Duration) {
+		f.Est.Starved, f.Est.StarvedWhy = starved, ""
+		if starved == estimate.Yes {
+			f.Est.StarvedWhy = "house battery low"
+		}
+		for end := f.Stamp.Up + d; f.Stamp.Up < end; {
+			f.Stamp.Up += 10 * time.Second
+			moves = append(moves, e.Step(f)...)
+		}
+	}
+	for range 5 {
+		live(estimate.Yes, 20*time.Minute)
+		live(estimate.No, 25*time.Minute)
+		if why := e.Status()[0].Why; !strings.Contains(why, "house battery low") || !strings.Contains(why, "gas is burning again") || !strings.Contains(why, "30 min") {
+			t.Fatalf("between two failures it says %q", why)
+		}
+	}
+	if len(moves) != 1 {
+		t.Fatalf("five failures in four hours: %+v, want one", moves)
+	}
+	live(estimate.No, 10*time.Minute)
+	if len(moves) != 2 || moves[1].To != Returned.String() || strings.Contains(e.Status()[0].Why, "30 min") {
+		t.Errorf("after half an hour of flame: %+v, %q", moves[1:], e.Status()[0].Why)
+	}
+}
+
+func TestWhatTheCylinderCannotKeepBurningIsNoHeat(t *testing.T) {
+	f := ordinaryFacts()
+	e := NewEngine([]Rule{starved(Defaults())}, Defaults())
+	live := func(d time.Duration) (moves []Transition) {
+		for end := f.Stamp.Up + d; f.Stamp.Up < end; {
+			f.Stamp.Up += 10 * time.Second
+			moves = append(moves, e.Step(f)...)
+		}
+		return moves
+	}
+	f.Est.Heat, f.Est.Starved, f.Est.SupplyRatio = estimate.Yes, estimate.No, q(0.4, 0.2, 0.6)
+	if moves := live(time.Hour); len(moves) > 0 {
+		t.Fatalf("a thin pressure alone raised %+v", moves)
+	}
+	f.Est.Starved, f.Est.StarvedWhy = estimate.Yes, "pressure too thin"
+	live(10 * time.Minute)
+	f.Est.Starved, f.Est.StarvedWhy = estimate.No, ""
+	if moves := live(4 * time.Hour); len(moves) > 0 {
+		t.Errorf("it limps at supply ratio 0.4: %+v", moves)
+	}
+	if why := e.Status()[0].Why; !strings.Contains(why, "gas burns") || !strings.Contains(why, "0.4") {
+		t.Errorf("limping, it says %q", why)
+	}
+	f.Est.SupplyRatio = estimate.Unknown("nothing burns")
+	f.Est.Heat = estimate.No
+	if moves := live(time.Hour); len(moves) != 1 || moves[0].To != Returned.String() {
+		t.Errorf("no heat is called for any more: %+v", moves)
+	}
+}

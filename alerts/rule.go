@@ -43,7 +43,7 @@ type Rule struct {
 	Action  string              // the first thing to do comes first
 	Advise  func(*Facts) string // what to do where the facts tell more than Action knows; nil or "" is Action
 	Runbook string
-	Fell    string // how the end of the condition is worded; "" is "condition gone"
+	Fell    string // how the end of the condition is worded, after "now" too; "" is "condition gone"
 	Joined  string // how a part that joins is worded; "" is "one more"
 	Cause   string // while one alarm of a cause stands, others of it are suppressed; "" has none
 	OnReset string // said with every reset
