@@ -1,10 +1,8 @@
 package announce
 
 import (
-	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"math/rand/v2"
 	"slices"
@@ -13,7 +11,6 @@ import (
 
 	"frostline/alerts"
 	"frostline/daemon/core"
-	"frostline/daemon/show"
 	"frostline/sensors"
 )
 
@@ -40,8 +37,9 @@ type Courier struct {
 	looked  uint64          // number of the newest transition in memory that a round has seen; Run's own
 	since   time.Time       // when the oldest of what is gathered was first seen; Run's own
 
-	link  sync.Mutex // guards the two below, and is never held while anything is written: the loop waits for it
-	state linkState
+	link link
+
+	knife sync.Mutex              // guards cut; the loop waits for it
 	cut   context.CancelCauseFunc // ends a try of what is not urgent; nil while there is none
 
 	pen   sync.Mutex // guards gripe: a test runs on its caller's goroutine
@@ -58,36 +56,6 @@ type carrier interface {
 	carry(ctx context.Context, batch []transition, now *core.Snapshot) error
 	// test says to the other end that this is a test.
 	test(ctx context.Context, now *core.Snapshot) error
-}
-
-// fault is why a message did not get through, in words for a person and without secrets.
-type fault struct {
-	text  string
-	kind  faultKind
-	after time.Duration // the other end asked to be left alone for so long
-}
-
-type faultKind uint8
-
-const (
-	away    faultKind = iota // it may get through later
-	refused                  // the other end does not want this message, or not from us
-	partly                   // some of those it goes to have it, and the others refuse it: it is done
-	gone                     // the other end wants nothing more, ever
-)
-
-func (f fault) Error() string { return f.text }
-
-// linkState is what is known of the other end.
-type linkState struct {
-	tried    bool // since the start
-	fault    string
-	gone     bool
-	lastOK   time.Time // by real time; zero: nothing got through since the start
-	failing  time.Time // since when; zero while it works
-	waitingN int       // as of the last look
-	heldN    int       // of them for the end of quiet hours
-	expiredN uint64    // given up as no longer news, since the start
 }
 
 // courierTimes are limits of waiting; tests shorten them.
@@ -123,71 +91,31 @@ func (c *Courier) Deliver(s *core.Snapshot) {
 	for _, e := range s.Events {
 		if e.Alarm != nil && urgent(e.Alarm, s) {
 			c.hasten()
-			c.link.Lock()
+			c.knife.Lock()
 			if c.cut != nil {
 				c.cut(errCut)
 			}
-			c.link.Unlock()
+			c.knife.Unlock()
 			return
 		}
-	}
-}
-
-func (c *Courier) hasten() {
-	select {
-	case c.hurry <- struct{}{}:
-	default:
 	}
 }
 
 // Health reports whether the last message got through, which is unknown before the first, and
 // how many transitions the memory queue dropped.
 func (c *Courier) Health(report func(sensors.Channel, sensors.Reading)) {
-	c.link.Lock()
-	s := c.state
-	c.link.Unlock()
-	switch {
-	case s.gone:
-		report(c.channel, sensors.Fault("gone"))
-	case !s.tried:
-		report(c.channel, sensors.Reading{})
-	case s.fault != "":
-		report(c.channel, sensors.Of(0))
-	default:
-		report(c.channel, sensors.Of(1))
-	}
+	report(c.channel, c.link.reading())
 	report(sensors.OutboxLost, sensors.Of(float64(c.lost())))
 }
 
 // Says is the state of the path in words: what got through last, what is wrong, what waits.
-func (c *Courier) Says() string {
-	c.link.Lock()
-	s := c.state
-	c.link.Unlock()
-	text := "Nothing sent since the start."
-	if !s.lastOK.IsZero() {
-		text = "Last delivered " + show.Age(time.Since(s.lastOK)) + "."
-	}
-	if s.fault != "" {
-		text += fmt.Sprintf(" Failing for %s: %s.", show.Duration(time.Since(s.failing)), s.fault)
-	}
-	if n := s.waitingN - s.heldN; n > 0 {
-		text += fmt.Sprintf(" %s to be sent.", messagesWait(n))
-	}
-	if s.heldN > 0 {
-		text += fmt.Sprintf(" %s for the end of quiet hours.", messagesWait(s.heldN))
-	}
-	if s.expiredN > 0 {
-		text += fmt.Sprintf(" %d were over or too old before they could be told; the event log has them.", s.expiredN)
-	}
-	return text
-}
+func (c *Courier) Says() string { return c.link.says() }
 
-func messagesWait(n int) string {
-	if n == 1 {
-		return "1 message waits"
+func (c *Courier) hasten() {
+	select {
+	case c.hurry <- struct{}{}:
+	default:
 	}
-	return fmt.Sprintf("%d messages wait", n)
 }
 
 // Test sends a message that says it is a test, at once and past everything that waits. The
@@ -284,13 +212,6 @@ func (c *Courier) alone() bool {
 	return slices.ContainsFunc(c.spill.waiting, func(h held) bool { return h.alone && h.event.Seq > c.looked })
 }
 
-// parcel is one transition on its way out.
-type parcel struct {
-	transition
-	row    int64 // of the store; 0: it is in memory only
-	urgent bool
-}
-
 // round sends what may go now. The error is the last fault.
 func (c *Courier) round(ctx context.Context) error {
 	select {
@@ -299,14 +220,14 @@ func (c *Courier) round(ctx context.Context) error {
 	}
 	c.settle(ctx, c.times.commit)
 	all := c.waiting(ctx)
-	if c.linkNow().gone {
+	if c.link.isGone() {
 		c.since = time.Time{}
 		return nil
 	}
 	var last error
 	due, sentN := c.due(all), 0
 	for refusals := 0; len(due) > 0 && refusals < refusedMax; {
-		batch := due[:c.fits(due)]
+		batch := due[:fits(due, c.most)]
 		due = due[len(batch):]
 		err := c.send(ctx, batch)
 		if ctx.Err() != nil {
@@ -331,130 +252,74 @@ func (c *Courier) round(ctx context.Context) error {
 			last, due = err, nil
 		}
 	}
-	c.left(sentN)
+	c.link.left(sentN)
 	if last != nil || sentN > 0 {
 		c.note(last)
 	}
 	return last
 }
 
-// waiting is everything that has not been delivered: urgent first, what was refused for
-// itself last, and otherwise in the order in which it happened. What is no longer news is
-// given up on the way.
+// waiting is everything that has not been delivered, in the order in which it is to go. What is
+// no longer news is given up on the way.
 func (c *Courier) waiting(ctx context.Context) []parcel {
-	rows, err := c.store.next(ctx, courierMax)
-	if err != nil && ctx.Err() == nil {
-		c.log.Debug("outbox: no rows", "err", err)
-	}
 	now := c.snapshot()
-	var all []parcel
-	shunned := map[string]bool{}
-	add := func(t transition, row int64) {
-		if c.shunned[t.id()] {
-			shunned[t.id()] = true
-		}
-		all = append(all, parcel{t, row, t.urgent(now)})
-	}
-	daily := -1 // place of the newest daily word so far
-	giveUp := func(t transition, row int64) {
-		c.log.Info("message is no longer news and given up", "output", c.path, "id", t.id())
-		c.sent(ctx, t.boot, t.event.Seq, row)
-		c.link.Lock()
-		c.state.expiredN++
-		c.link.Unlock()
-	}
-	for _, row := range rows {
-		t, ok := c.read(row)
-		switch {
-		case !ok || c.gone.has(row.Boot, row.Seq) || c.muted(t):
-			c.sent(ctx, row.Boot, row.Seq, row.ID)
-		case t.expired(now):
-			giveUp(t, row.ID)
-		case t.event.Daily != nil && daily >= 0: // the older one says nothing any more
-			giveUp(all[daily].transition, all[daily].row)
-			all = slices.Delete(all, daily, daily+1)
-			fallthrough
-		default:
-			add(t, row.ID)
-			if t.event.Daily != nil {
-				daily = len(all) - 1
-			}
-		}
-	}
-	c.mu.Lock()
-	c.spill.waiting = slices.DeleteFunc(c.spill.waiting, func(h held) bool { return h.alone && c.muted(h.transition) })
-	for _, h := range c.spill.waiting {
-		if h.alone {
-			add(h.transition, 0)
-			c.looked = max(c.looked, h.event.Seq)
-		}
-	}
-	c.mu.Unlock()
-	all, over := collapse(all)
+	all, over := stillNews(c.collect(ctx), now)
 	for _, p := range over {
-		giveUp(p.transition, p.row)
+		c.log.Info("message is no longer news and given up", "output", c.path, "id", p.id())
+		c.sent(ctx, p.boot, p.event.Seq, p.row)
+		c.link.gaveUp()
 	}
-	c.shunned = shunned
-	slices.SortStableFunc(all, func(a, b parcel) int {
-		return cmp.Or(before(a.urgent, b.urgent), before(shunned[b.id()], shunned[a.id()]), cmp.Compare(a.event.Seq, b.event.Seq))
-	})
-	heldN := 0
-	for _, p := range all {
+	shunned, heldN := map[string]bool{}, 0
+	for i := range all {
+		p := &all[i]
+		p.urgent = p.transition.urgent(now)
+		if p.shunned = c.shunned[p.id()]; p.shunned {
+			shunned[p.id()] = true
+		}
 		if now.Quiet && !p.urgent {
 			heldN++
 		}
 	}
+	c.shunned = shunned // without those that have gone
 	c.holding = heldN > 0
-	c.link.Lock()
-	c.state.waitingN, c.state.heldN = len(all), heldN
-	c.link.Unlock()
+	c.link.waits(len(all), heldN)
+	inOrder(all)
+	return all
+}
+
+// collect is what the store offers and what is in memory only, each once: what the store
+// refused, or was silent about, it may have in the end.
+func (c *Courier) collect(ctx context.Context) (all []parcel) {
+	rows, err := c.store.next(ctx, courierMax)
+	if err != nil && ctx.Err() == nil {
+		c.log.Debug("outbox: no rows", "err", err)
+	}
+	kept := map[recentID]bool{}
+	for _, row := range rows {
+		t, ok := c.read(row)
+		if !ok || c.gone.has(row.Boot, row.Seq) || c.muted(t) {
+			c.sent(ctx, row.Boot, row.Seq, row.ID)
+			continue
+		}
+		kept[recentID{row.Boot, row.Seq}] = true
+		all = append(all, parcel{transition: t, row: row.ID})
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.spill.waiting = slices.DeleteFunc(c.spill.waiting, func(h held) bool {
+		return h.alone && (c.muted(h.transition) || kept[recentID{h.boot, h.event.Seq}])
+	})
+	for _, h := range c.spill.waiting {
+		if h.alone {
+			all = append(all, parcel{transition: h.transition})
+			c.looked = max(c.looked, h.event.Seq)
+		}
+	}
 	return all
 }
 
 func (c *Courier) muted(t transition) bool {
 	return c.mute != nil && t.event.Alarm != nil && c.mute(t.event.Alarm)
-}
-
-// collapse takes out what was of low priority, began and was over before it could be told: its
-// receivers would learn of nothing that is. What ends something they were told of stays.
-func collapse(all []parcel) (rest, over []parcel) {
-	slices.SortStableFunc(all, func(a, b parcel) int { return cmp.Compare(a.event.Seq, b.event.Seq) })
-	ends := map[string]uint64{}  // by alarm: the number of the newest end that has its beginning here
-	begun := map[string]uint64{} // that of its first beginning here
-	for _, p := range all {
-		a := p.event.Alarm
-		if a == nil || a.Priority != alerts.Low.String() {
-			continue
-		}
-		switch a.To {
-		case alerts.Unacked.String():
-			if begun[a.ID] == 0 {
-				begun[a.ID] = p.event.Seq
-			}
-		case alerts.Returned.String(), alerts.Normal.String():
-			if begun[a.ID] != 0 {
-				ends[a.ID] = p.event.Seq
-			}
-		}
-	}
-	for _, p := range all {
-		if a := p.event.Alarm; a != nil && a.Priority == alerts.Low.String() && begun[a.ID] <= p.event.Seq && p.event.Seq <= ends[a.ID] {
-			over = append(over, p)
-		} else {
-			rest = append(rest, p)
-		}
-	}
-	return rest, over
-}
-
-func before(a, b bool) int {
-	switch {
-	case a == b:
-		return 0
-	case a:
-		return -1
-	}
-	return 1
 }
 
 // due is what may go now: not what quiet hours hold, and not what is gathered.
@@ -474,17 +339,6 @@ func (c *Courier) due(all []parcel) []parcel {
 		return all[:plain]
 	}
 	return all
-}
-
-// fits is how many of the first may share a message: nothing waits in one for what is less
-// urgent, and what was refused goes alone, as a daily word does.
-func (c *Courier) fits(due []parcel) int {
-	alone := func(p parcel) bool { return c.shunned[p.id()] || p.event.Daily != nil }
-	n := 1
-	for n < len(due) && n < c.most && due[n].urgent == due[0].urgent && !alone(due[n]) && !alone(due[0]) {
-		n++
-	}
-	return n
 }
 
 func (c *Courier) send(ctx context.Context, batch []parcel) error {
@@ -518,41 +372,14 @@ func (c *Courier) send(ctx context.Context, batch []parcel) error {
 }
 
 func (c *Courier) mayCut(f context.CancelCauseFunc) {
-	c.link.Lock()
-	defer c.link.Unlock()
+	c.knife.Lock()
+	defer c.knife.Unlock()
 	c.cut = f
-}
-
-// left counts what was sent off what waits.
-func (c *Courier) left(n int) {
-	c.link.Lock()
-	defer c.link.Unlock()
-	c.state.waitingN -= n
-}
-
-func (c *Courier) linkNow() linkState {
-	c.link.Lock()
-	defer c.link.Unlock()
-	return c.state
 }
 
 // note keeps and logs what a try came to.
 func (c *Courier) note(err error) {
-	c.link.Lock()
-	s, now := &c.state, time.Now()
-	s.tried = true
-	news := err != nil || s.lastOK.IsZero() || s.fault != ""
-	if err == nil {
-		s.fault, s.gone, s.failing, s.lastOK = "", false, time.Time{}, now
-	} else {
-		if s.failing.IsZero() {
-			s.failing = now
-		}
-		f, _ := errors.AsType[fault](err)
-		s.fault, s.gone = err.Error(), s.gone || f.kind == gone
-	}
-	c.link.Unlock()
-	if !news {
+	if !c.link.tried(err) {
 		return
 	}
 	c.pen.Lock()
@@ -563,32 +390,4 @@ func (c *Courier) note(err error) {
 	} else {
 		c.gripe.says(log, "messages do not get through", err)
 	}
-}
-
-// urgent reports whether it is told at any hour.
-func (t transition) urgent(now *core.Snapshot) bool {
-	return t.event.Alarm != nil && urgent(t.event.Alarm, now)
-}
-
-// urgent reports whether an alarm is told at any hour: what is high or critical, and the few
-// below that which break quiet hours.
-func urgent(a *alerts.Transition, now *core.Snapshot) bool {
-	if number, _ := severity(a.Priority); number >= fatal {
-		return true
-	}
-	st := statusOf(now, a.ID)
-	return st != nil && st.BreaksQuiet
-}
-
-// expired reports whether it is no longer news: a word about tonight's fuel or a daily one,
-// after a day, by a clock that was right then and is now. Nothing urgent ever is.
-func (t transition) expired(now *core.Snapshot) bool {
-	if !t.clockTrusted || !now.Est.ClockTrusted || now.Stamp.Wall.Sub(t.event.Stamp.Wall) <= expiresAfter {
-		return false
-	}
-	if t.event.Daily != nil {
-		return true
-	}
-	st := statusOf(now, t.event.Alarm.ID)
-	return st != nil && st.Class == alerts.ClassFuel && !t.urgent(now)
 }

@@ -726,8 +726,36 @@ func TestTheEndOfWhatWasToldIsNotSwallowed(t *testing.T) {
 	}
 	// Its beginning was told; while the rest waited it was over, began and was over again. The
 	// rows of the store may come behind what is in memory.
-	rest, over := collapse([]parcel{low(4, alerts.Returned), low(2, alerts.Returned), low(3, alerts.Unacked)})
+	rest, over := stillNews([]parcel{low(4, alerts.Returned), low(2, alerts.Returned), low(3, alerts.Unacked)}, vanAt(1))
 	if len(rest) != 1 || rest[0].event.Seq != 2 || len(over) != 2 {
 		t.Errorf("%d stay (%+v), %d are given up; want the end of what was told to stay", len(rest), rest, len(over))
 	}
+}
+
+// A card that takes its time makes a transition go out from memory; when the store has it in
+// the end, and before it could leave, it is one message and not two.
+func TestWhatTheStoreHasAfterAllGoesOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		end := newEnd()
+		end.answers(func([]transition) error { return fault{text: "no network"} })
+		r := setOut(t, end, newShop())
+		defer r.stop()
+		r.shop.refuses(true)
+		late := vanAt(1)
+		put(late, "gas-leave", alerts.Unacked, 1)
+		put(late, "pipe-cold", alerts.Unacked, 2)
+		r.c.Deliver(late)
+		r.lives(10) // the store is silent for longer than it is waited for
+		r.shop.refuses(false)
+		r.shop.take(t, late)
+		r.lives(10)
+		end.answers(nil)
+		r.lives(600)
+		if got := end.took(); !slices.Equal(got, []string{"1", "2"}) || r.shop.left() != 0 {
+			t.Errorf("taken %v, %d rows left; want each once", got, r.shop.left())
+		}
+		if says := r.c.Says(); strings.Contains(says, "wait") {
+			t.Errorf("the path says %q", says)
+		}
+	})
 }
