@@ -98,3 +98,36 @@ func TestACalibrationIsInTheRecordingAndInTheCheckpoint(t *testing.T) {
 		t.Error("nobody hears it any more, and the state says otherwise")
 	}
 }
+
+// Whoever was calibrating when the program stopped has a page or a terminal that goes on as if
+// nothing had been: it is said to them, where they look and with the next step they take.
+func TestARestartWithinACalibrationIsSaid(t *testing.T) {
+	v := newScaleVan(t)
+	if s := v.live(0, &Command{Calibrated: &estimate.CalibrationStep{Begin: estimate.TheScale}}); s.Refused != "" {
+		t.Fatal(s.Refused)
+	}
+	saved := v.c.saved
+	v.c = New(calibrationParams())
+	if err := v.c.Restore(saved); err != nil {
+		t.Fatal(err)
+	}
+	on := func(cmd *Command) *Snapshot {
+		v.up += time.Second
+		return v.c.Step(Input{Stamp: sensors.Stamp{Up: v.up}, Boot: "b", Command: cmd, Readings: []sensors.Reading{sensors.Of(52000), {}, sensors.Of(12)}})
+	}
+	if s := on(nil); s.Est.Calibration.Begun != "" || s.Est.Calibration.Cut != estimate.TheScale {
+		t.Errorf("after the restart: %+v", s.Est.Calibration)
+	}
+	for _, step := range []estimate.CalibrationStep{{Zero: true}, {End: estimate.TheScale}} {
+		s := on(&Command{Calibrated: &step})
+		if !strings.Contains(s.Refused, "restarted") || !strings.Contains(s.Refused, "begin") {
+			t.Errorf("%+v after a restart: %q, want that it was restarted and to begin again", step, s.Refused)
+		}
+	}
+	if s := on(&Command{Calibrated: &estimate.CalibrationStep{Begin: estimate.TheScale}}); s.Refused != "" {
+		t.Fatal(s.Refused)
+	}
+	if s := on(nil); s.Est.Calibration.Cut != "" || s.Est.Calibration.Begun != estimate.TheScale {
+		t.Errorf("begun again: %+v", s.Est.Calibration)
+	}
+}

@@ -35,6 +35,7 @@ type Calibration struct {
 	Begun string       // TheScale or TheGas while somebody calibrates, else empty
 	Zero  *ScalePoint  // of the calibration that has begun
 	Loads []ScalePoint // of the same
+	Cut   string       // TheScale or TheGas if the program stopped while somebody calibrated it, until one begins
 
 	ScaleNow ScaleConstants // that hold, wherever they come from; no slope means not calibrated
 }
@@ -115,6 +116,7 @@ type calibrator struct {
 	told  *Calibration // made anew with each change
 
 	begun  string
+	cut    string // was begun when the program stopped
 	untilS float64
 	zero   *ScalePoint
 	loads  []ScalePoint
@@ -138,7 +140,7 @@ func (e *Estimator) Calibrate(step CalibrationStep, actor string) error {
 		return e.beginCalibration(step.Begin)
 	case step.End != "":
 		if e.cal.begun != step.End {
-			return fmt.Errorf("calibrate: no calibration of the %s is going on", step.End)
+			return fmt.Errorf("calibrate: no calibration of the %s is going on%s", step.End, e.cal.cutShort(step.End))
 		}
 		e.endCalibration()
 		return nil
@@ -224,7 +226,7 @@ func (e *Estimator) beginCalibration(what string) error {
 			return err
 		}
 	}
-	c.begun, c.untilS = what, e.upS+sessionLastsS
+	c.begun, c.untilS, c.cut = what, e.upS+sessionLastsS, ""
 	if what == TheScale {
 		c.zero, c.loads, c.before = nil, nil, c.scale
 		e.weigh.lift(e.upS, &c.happened)
@@ -240,6 +242,14 @@ func (e *Estimator) endCalibration() {
 		e.weigh.maker.n, e.weigh.held = 0, false
 	}
 	c.begun, c.zero, c.loads, c.before = "", nil, nil, nil
+}
+
+// cutShort is what to add to a refusal if a restart has ended a calibration of what.
+func (c *calibrator) cutShort(what string) string {
+	if c.cut != what {
+		return ""
+	}
+	return "; frostline was restarted meanwhile: begin again"
 }
 
 // calibrating lets a session that nobody goes on with come to its end. It reports whether
@@ -273,7 +283,7 @@ type Made struct {
 // tellCalibration makes what the estimates point to. The lists are never changed in place.
 func (e *Estimator) tellCalibration() {
 	c := &e.cal
-	c.told = &Calibration{Scale: c.scale, Gas: c.gas, Begun: c.begun, Zero: c.zero, Loads: c.loads, ScaleNow: e.weigh.p.Scale.constants()}
+	c.told = &Calibration{Scale: c.scale, Gas: c.gas, Begun: c.begun, Zero: c.zero, Loads: c.loads, Cut: c.cut, ScaleNow: e.weigh.p.Scale.constants()}
 }
 
 // keep appends to a list that others may hold, and leaves the oldest out.

@@ -134,7 +134,7 @@ func (e *Estimator) calibrateClean(actor string) error {
 func (e *Estimator) calibrateMix(mix TestMix, actor string) error {
 	g := e.gas
 	if e.cal.begun != TheGas {
-		return errors.New("calibrate: say first, in clean air, that a calibration of the gas sensor begins")
+		return errors.New("calibrate: say first, in clean air, that a calibration of the gas sensor begins" + e.cal.cutShort(TheGas))
 	}
 	if err := g.ready(); err != nil {
 		return err

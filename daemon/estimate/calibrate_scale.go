@@ -193,7 +193,7 @@ func (e *Estimator) scalePoint() (ScalePoint, error) {
 	case e.ix.load < 0:
 		return ScalePoint{}, errors.New("calibrate: no load cell is wired")
 	case c.begun != TheScale:
-		return ScalePoint{}, errors.New("calibrate: say first that a calibration of the scale begins, or what is on it is taken for a cylinder")
+		return ScalePoint{}, errors.New("calibrate: say first that a calibration of the scale begins, or what is on it is taken for a cylinder" + c.cutShort(TheScale))
 	}
 	s := e.loadNow(c.last.UpS())
 	if !s.Steady {

@@ -223,7 +223,9 @@ func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bo
 	if w.presence == Removed {
 		w.phase = absent
 	}
-	if !newBoot {
+	if newBoot {
+		e.cal.cut = s.Calibration.Begun
+	} else {
 		e.resume(s.Calibration, thenS)
 	}
 }

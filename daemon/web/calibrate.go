@@ -20,6 +20,7 @@ type calibrationJSON struct {
 	Notice string     `json:"notice"`
 	Stamp  *stampJSON `json:"stamp"`
 	Begun  string     `json:"begun"` // scale or gas while somebody calibrates
+	Cut    string     `json:"cut"`   // scale or gas if a restart has ended a calibration of it, until one begins
 
 	Load    *settledJSON             `json:"load"`   // null: no load cell is wired
 	CellC   *float64                 `json:"cell_c"` // of the load cell, by the air beside it; null: unknown
@@ -67,7 +68,7 @@ func (s *Server) calibration(f *frame) calibrationJSON {
 	}
 	e := f.snap.Est
 	c := calibrationOf(e)
-	out.Begun, out.Zero, out.Heard = c.Begun, c.Zero, f.snap.Heard
+	out.Begun, out.Cut, out.Zero, out.Heard = c.Begun, c.Cut, c.Zero, f.snap.Heard
 	out.Loads = append(out.Loads, c.Loads...)
 	out.Records = append(out.Records, c.Scale...)
 	out.GasRecords = append(out.GasRecords, c.Gas...)
@@ -118,6 +119,7 @@ type calibratePage struct {
 	ScaleWired, GasWired bool
 	LoadLine, GasLine    string
 	ScaleBegun, GasBegun bool
+	ScaleCut, GasCut     bool // a restart has ended it
 	ScaleNow, GasNow     string
 	Points, Records      []string
 	GasRecords           []string
@@ -133,6 +135,7 @@ func (s *Server) sendCalibrate(w http.ResponseWriter, r *http.Request, status in
 	c := s.calibration(f)
 	d := calibratePage{pageData: s.pageData(r, f, l),
 		ScaleWired: c.Load != nil, ScaleBegun: c.Begun == estimate.TheScale, GasBegun: c.Begun == estimate.TheGas,
+		ScaleCut: c.Cut == estimate.TheScale, GasCut: c.Cut == estimate.TheGas,
 		ScaleNow: "Not calibrated: the fuel is unknown until it is.", Sounder: s.sounderSays(f.snap)}
 	d.Said = said
 	if f.whole() {

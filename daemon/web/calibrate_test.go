@@ -30,7 +30,8 @@ func calibrating(begun string) *core.Snapshot {
 }
 
 func TestTheCalibrationPageShowsWhatHoldsAndWhatToDo(t *testing.T) {
-	bare := quietEvening()
+	bare, cut, cutGas := quietEvening(), calibrating(""), calibrating("")
+	cut.Est.Calibration.Cut, cutGas.Est.Calibration.Cut = estimate.TheScale, estimate.TheGas
 	bare.Est.Channels = nil
 	for name, k := range map[string]struct {
 		snap       *core.Snapshot
@@ -42,6 +43,8 @@ func TestTheCalibrationPageShowsWhatHoldsAndWhatToDo(t *testing.T) {
 			"0.612 V", "Never test with lighter gas", "no known weight", certified, "Nothing here can wake you"}, []string{"Empty cradle now", "This mix now"}},
 		"the scale": {calibrating(estimate.TheScale), true, []string{"Empty cradle now", "This weight now", "The cylinder is back"}, []string{"Begin with the scale"}},
 		"the gas":   {calibrating(estimate.TheGas), true, []string{"Clean air now", "This mix now"}, []string{"Begin in clean air"}},
+		"cut":       {cut, true, []string{"was restarted while the scale was being calibrated", "Begin with the scale"}, []string{"the gas sensor was being"}},
+		"cut gas":   {cutGas, true, []string{"was restarted while the gas sensor was being calibrated", "Begin in clean air"}, []string{"the scale was being"}},
 		"to read":   {calibrating(estimate.TheScale), false, []string{"can only be read", "42900 counts/kg"}, []string{"<button"}},
 		"too early": {nil, true, []string{certified}, []string{"<button"}},
 		"no scale":  {bare, true, []string{certified}, []string{"The scale", "Empty cradle"}},
