@@ -60,7 +60,7 @@ func (m *bme280) read(input string) (float64, string, error) {
 	if err != nil {
 		return 0, "", err
 	}
-	if off != nil {
+	if off != nil || !m.begun { // its trim is not known before, even of a chip that is set as we want it
 		if err := m.set(); err != nil {
 			return 0, "", err
 		}

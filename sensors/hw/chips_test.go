@@ -149,6 +149,23 @@ func TestAChipThatLostItsSupplyIsSetAnew(t *testing.T) {
 	})
 }
 
+// A service that is started again finds its chips as it left them: set, and without what the
+// process before had learned of them.
+func TestAChipThatIsSetAlreadyIsReadAfterARestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus, ads, nau, _ := bench()
+		ads.volts[4], nau.counts = 0.612, 522734
+		bus.chips[0x77] = newModelBME(0x58)
+		for range 2 {
+			wants(t, newADS1115(bus, 0x48), "in_voltage0", 0.612, "")
+			wants(t, newNAU7802(bus, 0x2a), "in_voltage0", 522734, "")
+			wants(t, newBME280(bus, 0x76), "in_pressure", 100.653, "")
+			wants(t, newBME280(bus, 0x76), "in_temp", 25.0825, "")
+			wants(t, newBMP280(bus, 0x77), "in_pressure", 100.653, "")
+		}
+	})
+}
+
 func TestTheAdapterIsFoundByName(t *testing.T) {
 	tr := adapterTree(t)
 	for _, k := range []struct{ bus, word, node, says string }{
