@@ -26,6 +26,17 @@ func TestADriveHoldsTheFuelAndEndsIt(t *testing.T) {
 	near(t, "fuel after", e.FuelKg.Value, 5, 0.02)
 }
 
+// A heater that is lit when the van is parked is seen as soon as the scale weighs again.
+func TestTheRoadIsNoNoiseOfTheScaleAtRest(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.run(5*time.Minute, 0)
+	b.drive(time.Hour, 0, 0.2)
+	b.run(5*time.Minute, 0)
+	if e := b.run(2*time.Minute, 0.148); e.BurnKgPerH.Value < 0.12 || e.BurnKgPerH.Low < 0.1 {
+		t.Errorf("burn of 0.148 kg/h two minutes after it was lit and seven after a drive: %.3f (%.3f to %.3f)", e.BurnKgPerH.Value, e.BurnKgPerH.Low, e.BurnKgPerH.High)
+	}
+}
+
 func TestAStormIsNoDrive(t *testing.T) {
 	b := newBench(t, 12.7)
 	b.run(5*time.Minute, 0)

@@ -118,7 +118,9 @@ func (w *weighing) weight(upS, kg, periodS float64, call Tristate) {
 	if b.shaken && w.phase == tracking {
 		return
 	}
-	w.noise.take(b)
+	if w.phase != driving && !b.shaken { // the road's is none of the scale at rest
+		w.noise.take(b)
+	}
 	switch w.phase {
 	case absent:
 		w.returned(b)
