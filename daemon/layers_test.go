@@ -135,10 +135,12 @@ func TestPureCodeReadsNoClock(t *testing.T) {
 	}
 }
 
-// What .ci/test relies on where it runs long tests without the race detector.
+// TestPureCodeStartsNoGoroutine is one half of what .ci/test relies on where it runs tests
+// without the race detector. The simulated van is no part of the program's pure half, and as
+// single-minded.
 func TestPureCodeStartsNoGoroutine(t *testing.T) {
 	for _, l := range layers {
-		if !l.pure {
+		if !l.pure && l.pkg != "sensors/sim" {
 			continue
 		}
 		fset, files := sources(t, l.pkg)
@@ -162,6 +164,90 @@ func goroutines(f *ast.File) (starts []token.Pos) {
 		return true
 	})
 	return starts
+}
+
+// TestPureCodeKeepsNothingBetweenCalls is the other half: what a package holds is never written,
+// so two that call it at once share nothing that changes.
+func TestPureCodeKeepsNothingBetweenCalls(t *testing.T) {
+	for _, l := range layers {
+		if !l.pure && l.pkg != "sensors/sim" {
+			continue
+		}
+		fset, files := sources(t, l.pkg)
+		held := map[string]bool{}
+		for _, f := range files {
+			holds(f, held)
+		}
+		for _, f := range files {
+			for _, at := range writes(f, held) {
+				t.Errorf("%s: a variable of the package, or one of its name, is written", fset.Position(at))
+			}
+		}
+	}
+	f, err := parser.ParseFile(token.NewFileSet(), "x.go", "package x\nvar a, b, c = 1, []int{1}, map[int]int{}\nfunc f() { a++; b[0] = 2; delete(c, 1); d := a; _ = d }", 0)
+	held := map[string]bool{}
+	if err == nil {
+		holds(f, held)
+	}
+	if err != nil || len(held) != 3 || len(writes(f, held)) != 3 {
+		t.Error("the scan would not notice a variable that is written")
+	}
+}
+
+// holds notes the variables of a package that a file declares.
+func holds(f *ast.File, held map[string]bool) {
+	for _, d := range f.Decls {
+		g, ok := d.(*ast.GenDecl)
+		if !ok || g.Tok != token.VAR {
+			continue
+		}
+		for _, spec := range g.Specs {
+			for _, name := range spec.(*ast.ValueSpec).Names {
+				held[name.Name] = name.Name != "_"
+			}
+		}
+	}
+}
+
+// writes are the places where something is written whose name begins with a held variable's.
+func writes(f *ast.File, held map[string]bool) (at []token.Pos) {
+	note := func(e ast.Expr) {
+		for {
+			switch x := e.(type) {
+			case *ast.IndexExpr:
+				e = x.X
+			case *ast.SelectorExpr:
+				e = x.X
+			case *ast.StarExpr:
+				e = x.X
+			case *ast.ParenExpr:
+				e = x.X
+			case *ast.Ident:
+				if held[x.Name] {
+					at = append(at, x.Pos())
+				}
+				return
+			default:
+				return
+			}
+		}
+	}
+	ast.Inspect(f, func(n ast.Node) bool {
+		switch s := n.(type) {
+		case *ast.AssignStmt:
+			for _, e := range s.Lhs {
+				note(e)
+			}
+		case *ast.IncDecStmt:
+			note(s.X)
+		case *ast.CallExpr:
+			if name, ok := s.Fun.(*ast.Ident); ok && len(s.Args) > 0 && slices.Contains([]string{"delete", "clear", "copy"}, name.Name) {
+				note(s.Args[0])
+			}
+		}
+		return true
+	})
+	return at
 }
 
 func clockUses(f *ast.File) (uses []*ast.SelectorExpr) {
