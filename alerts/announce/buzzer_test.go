@@ -362,10 +362,11 @@ func TestADrillPlaysWhatAnAlarmWould(t *testing.T) {
 
 func TestWhoHeardTheSounderIsBelieved(t *testing.T) {
 	in(t, BuzzerOptions{Sounder: &bell{}}, func(b *Buzzer) {
-		s := vanAt(1)
-		b.Deliver(s)
+		b.Deliver(vanAt(1))
 		before := sounderOK(b)
+		s := vanAt(2)
 		s.Heard = &core.Heard{Actor: "board"}
+		b.Deliver(s)
 		if after := sounderOK(b); before != 0 || after != 1 {
 			t.Errorf("%v before and %v after somebody heard it, want 0 and 1", before, after)
 		}

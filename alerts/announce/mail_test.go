@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -478,11 +479,10 @@ func TestAnAddressThatIsRefusedKeepsTheMailFromNobodyElse(t *testing.T) {
 }
 
 func TestKilledAfterTheServerTookItTheMailComesAgainWithTheSameID(t *testing.T) {
-	lose := true
+	var lost atomic.Bool // each connection has a goroutine of its own
 	p := openPost(t, func(p *postOffice) {
 		p.answer = func(line string) string {
-			if line == "end of mail" && lose {
-				lose = false
+			if line == "end of mail" && lost.CompareAndSwap(false, true) {
 				return "drop"
 			}
 			return ""
