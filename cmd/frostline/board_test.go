@@ -321,7 +321,6 @@ func TestBoardOfTenChannels(t *testing.T) {
 	}
 }
 
-// TestBoard runs in the virtual machine only.
 // TestBoardOfOwnDrivers lets the drivers that need none of the kernel's ask this kernel. The
 // two machines have one kind of node each.
 func TestBoardOfOwnDrivers(t *testing.T) {
@@ -339,6 +338,7 @@ func TestBoardOfOwnDrivers(t *testing.T) {
 	}
 }
 
+// TestBoard runs in the virtual machine only.
 func TestBoard(t *testing.T) {
 	if os.Getenv(boardEnv) != "guest" {
 		return // .ci/board runs it, and fails when it did not
