@@ -99,6 +99,9 @@ func busyDay(t testing.TB, s *Store, c *core.Core, v *van, noise *rand.Rand) (ev
 }
 
 func TestADayCostsTheCardLessThanFiveMegabytes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: two days of seconds, one after another")
+	}
 	s, err := open(filepath.Join(t.TempDir(), "history.db"), Options{Wiring: wiring(), Paths: []string{"mqtt"}})
 	if err != nil {
 		t.Fatal(err)

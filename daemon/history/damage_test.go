@@ -29,6 +29,7 @@ func TestADamagedFileIsPutAsideAndWhatCanBeReadIsKept(t *testing.T) {
 		}, true, false},
 	} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			dir := t.TempDir()
 			s, v := openIn(t, dir, Options{}), newVan()
 			fill(t, s, v, 4*24*time.Hour, time.Minute)

@@ -151,6 +151,7 @@ func TestKillNineLosesNothingThatWasAnswered(t *testing.T) {
 		commitUntilKilled(dir)
 		return
 	}
+	t.Parallel()
 	dir := t.TempDir()
 	acked := uint64(0)
 	var burned float64
@@ -267,6 +268,7 @@ func smallDisk(t *testing.T) string {
 }
 
 func TestAFullDiskCostsChartsAndNotEvents(t *testing.T) {
+	t.Parallel()
 	dir := smallDisk(t)
 	s, v := openIn(t, dir, Options{Paths: []string{"mqtt"}}), newVan()
 	fill(t, s, v, 2*24*time.Hour, time.Minute)
@@ -336,6 +338,7 @@ func fillDisk(t *testing.T, path string) {
 }
 
 func TestAFullDiskCanBeOpenedAndRead(t *testing.T) {
+	t.Parallel()
 	dir := smallDisk(t)
 	s, v := openIn(t, dir, Options{}), newVan()
 	commit(t, s, v, alarm("starved", "high", "unacknowledged"))
@@ -364,6 +367,7 @@ func TestAFullDiskCanBeOpenedAndRead(t *testing.T) {
 }
 
 func TestAtTheCeilingTheOldestMinutesMakeRoom(t *testing.T) {
+	t.Parallel()
 	const ceiling = 7 << 19 // 3.5 MiB
 	dir := t.TempDir()
 	s, v := openIn(t, dir, Options{MaxBytes: ceiling}), newVan()
