@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -105,21 +106,12 @@ func (s *Server) postPair(w http.ResponseWriter, r *http.Request) {
 		s.sendDoor(w, r, http.StatusForbidden, doorData{Name: name, Said: notice{"This code pairs nothing. It may be mistyped, used already, or older than ten minutes. Ask for a new one.", true}})
 		return
 	}
-	if o.name != "" {
-		name = o.name
-	}
-	if name == "" {
-		name = "phone"
-	}
-	session, p, err := s.phones.admit(o, name, s.clockTrusted())
+	was := visitorOf(r)
+	name = cmp.Or(o.name, name, was.name, "phone")
+	session, p, err := s.phones.admit(o, name, s.clockTrusted(), was.phone)
 	if err != nil && !errors.Is(err, errPhoneUnkept) {
 		s.sendDoor(w, r, http.StatusConflict, doorData{Name: name, Said: notice{sentence(err), true}})
 		return
-	}
-	if old := visitorOf(r).phone; old != "" { // paired anew: its old session ends
-		if _, err := s.phones.revoke(old); err != nil {
-			s.opt.Log.Warn("the old session of a phone paired anew", "err", err)
-		}
 	}
 	s.opt.Log.Info("phone paired", "phone", p.Name, "role", p.Role.String(), "from", r.RemoteAddr)
 	keepSession(w, r, session, p.lasts())

@@ -256,7 +256,7 @@ func TestASessionEndsByIdlenessAgeAndItsOwnTerm(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
 					file := filepath.Join(t.TempDir(), "phones.json")
 					s, _ := paired(t, func(o *Options) { o.Phones = file })
-					session, _, err := s.phones.admit(offer{role: viewer, lasts: c.lasts}, "renter", true)
+					session, _, err := s.phones.admit(offer{role: viewer, lasts: c.lasts}, "renter", true, "")
 					if err != nil {
 						t.Fatal(err)
 					}
@@ -283,7 +283,7 @@ func TestASessionEndsByIdlenessAgeAndItsOwnTerm(t *testing.T) {
 func TestAClockThatJumpsEndsNoPairing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, _ := paired(t)
-		session, p, err := s.phones.admit(offer{role: owner}, "early", false)
+		session, p, err := s.phones.admit(offer{role: owner}, "early", false, "")
 		if err != nil || !p.Paired.IsZero() {
 			t.Fatalf("paired %v at %v, want no moment while the clock is not right", err, p.Paired)
 		}
@@ -298,7 +298,7 @@ func TestAClockThatJumpsEndsNoPairing(t *testing.T) {
 		if !ok || time.Since(p.Paired) > time.Second {
 			t.Errorf("when the clock became right: paired %v, since %v", ok, p.Paired)
 		}
-		term, _, err := s.phones.admit(offer{role: viewer, lasts: time.Hour}, "renter", false)
+		term, _, err := s.phones.admit(offer{role: viewer, lasts: time.Hour}, "renter", false, "")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -425,6 +425,29 @@ func TestAPhonePairedAnewLosesItsOldSession(t *testing.T) {
 	}
 }
 
+// The same phone is no second one: it keeps its name, and where every place is taken it needs
+// no free one.
+func TestAPhonePairedAnewKeepsItsNameAndItsPlace(t *testing.T) {
+	s, cookies := paired(t)
+	for len(s.phones.list) < maxPhones {
+		if _, _, err := s.phones.admit(offer{role: viewer}, "phone", true, ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, form := range []string{"&name=viewer", ""} {
+		_, code := s.phones.invite("", owner, 0)
+		w := ask(s, "POST", "/pair", "code="+code+form, "Content-Type", asForm, "Cookie", cookies[viewer])
+		if w.Code != 303 {
+			t.Fatalf("paired anew where every place is taken: %d", w.Code)
+		}
+		cookies[viewer] = "frostline=" + w.Result().Cookies()[0].Value
+		got := s.phones.all(true)
+		if last := got[len(got)-1]; len(got) != maxPhones || last.Name != "viewer" || last.Role.role != owner {
+			t.Errorf("%d phones, the newest %q, %v; want %d and the same phone as owner", len(got), last.Name, last.Role, maxPhones)
+		}
+	}
+}
+
 func TestAnOwnersPhoneShowsACodeAndRevokes(t *testing.T) {
 	s, cookies := paired(t)
 	w := ask(s, "POST", "/phones", "do=invite&role=viewer&days=30&name=Larch", "Content-Type", asForm, "Cookie", cookies[owner])
@@ -466,11 +489,11 @@ func TestAnOwnersPhoneShowsACodeAndRevokes(t *testing.T) {
 func TestThirtyTwoPhonesAreEnough(t *testing.T) {
 	s, _ := paired(t)
 	for len(s.phones.list) < maxPhones {
-		if _, _, err := s.phones.admit(offer{role: viewer}, "phone", true); err != nil {
+		if _, _, err := s.phones.admit(offer{role: viewer}, "phone", true, ""); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if _, _, err := s.phones.admit(offer{role: viewer}, "phone", true); !errors.Is(err, errTooManyPhones) {
+	if _, _, err := s.phones.admit(offer{role: viewer}, "phone", true, ""); !errors.Is(err, errTooManyPhones) {
 		t.Errorf("one more: %v", err)
 	}
 	names := map[string]bool{}

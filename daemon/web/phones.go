@@ -264,18 +264,19 @@ func (p *phones) redeem(given string) (offer, bool) {
 	return offer{}, false
 }
 
-var errTooManyPhones = fmt.Errorf("%d phones are paired, and there is room for no more: revoke one first", maxPhones)
+var errTooManyPhones = fmt.Errorf("%d phones are paired, and there is room for no more: revoke one, then ask for a new code", maxPhones)
 
 // errPhoneUnkept is wrapped when a change took effect and could not be written down.
 var errPhoneUnkept = errors.New("it could not be written to the disk and holds until the next restart only")
 
-// admit pairs a phone and returns its session id, which is kept nowhere. The error may be
-// errPhoneUnkept.
-func (p *phones) admit(o offer, name string, trusted bool) (session string, q pairedPhone, err error) {
+// admit pairs a phone and returns its session id, which is kept nowhere. The phone with the
+// id instead, "" for none, is the same one paired anew: its old session ends, and its name and
+// its place are free for it. The error may be errPhoneUnkept.
+func (p *phones) admit(o offer, name string, trusted bool, instead string) (session string, q pairedPhone, err error) {
 	session = secret(32)
 	now := time.Now()
 	p.mu.Lock()
-	p.list = slices.DeleteFunc(p.list, func(q *pairedPhone) bool { return q.over(now, trusted) })
+	p.list = slices.DeleteFunc(p.list, func(q *pairedPhone) bool { return q.ID == instead || q.over(now, trusted) })
 	if len(p.list) >= maxPhones {
 		p.mu.Unlock()
 		return "", pairedPhone{}, errTooManyPhones

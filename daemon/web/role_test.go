@@ -61,7 +61,7 @@ func paired(t *testing.T, change ...func(*Options)) (s *Server, cookies map[role
 	s = pageFor(quietEvening(), append([]func(*Options){func(o *Options) { o.Open, o.Listen = false, "192.0.2.10:8460" }}, change...)...)
 	cookies = map[role]string{nobody: ""}
 	for _, r := range []role{viewer, owner} {
-		session, _, err := s.phones.admit(offer{role: r}, r.String(), true)
+		session, _, err := s.phones.admit(offer{role: r}, r.String(), true, "")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -124,7 +124,7 @@ func TestEveryRouteIsHeldToItsRole(t *testing.T) {
 				}
 				checkHeaders(t, method+" "+path+" as "+who.String(), w.Header(), strings.HasPrefix(path, "/assets/"))
 				if path == "/unpair" && cookies[who] != "" { // it did what it says; pair it anew
-					session, _, err := s.phones.admit(offer{role: who}, who.String(), true)
+					session, _, err := s.phones.admit(offer{role: who}, who.String(), true, "")
 					if err != nil {
 						t.Fatal(err)
 					}
