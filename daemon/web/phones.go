@@ -103,7 +103,7 @@ type phones struct {
 	mu     sync.Mutex // guards what follows; never held during I/O
 	list   []*pairedPhone
 	offers []offer
-	open   map[string]int // streams, by the phone's id
+	open   map[string]int // streams, by the phone's id and by the address
 
 	saving chan struct{} // holds a token while the file is written
 }
@@ -203,17 +203,30 @@ func (p *pairedPhone) seen(now time.Time) {
 // wall is a moment to be kept: the second by UTC, without the monotonic reading.
 func wall(t time.Time) time.Time { return t.UTC().Round(0).Truncate(time.Second) }
 
-// follow counts a stream of a phone in (1) or out (-1) and reports whether it may be opened.
-func (p *phones) follow(id string, by int) bool {
+// follow counts a stream in for each that it counts for, unless one of them has its most.
+func (p *phones) follow(most map[string]int) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.open[id]+by > maxOfPhone {
-		return false
+	for who, n := range most {
+		if p.open[who] >= n {
+			return false
+		}
 	}
-	if p.open[id] += by; p.open[id] <= 0 {
-		delete(p.open, id)
+	for who := range most {
+		p.open[who]++
 	}
 	return true
+}
+
+// unfollow counts a stream out again.
+func (p *phones) unfollow(most map[string]int) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for who := range most {
+		if p.open[who]--; p.open[who] == 0 {
+			delete(p.open, who)
+		}
+	}
 }
 
 // all lists the phones whose time is not over, in the order of pairing.

@@ -11,8 +11,9 @@ import (
 )
 
 const (
-	maxOfPhone    = 3                // of them for one paired phone, so that no other is left without
 	maxStreams    = 8                // open at once: a phone or two per person, and some left over
+	maxOfPhone    = 3                // of them for one paired phone, or for one address of those who only look,
+	maxOfAddress  = 6                // and for one address in all: no machine leaves every other without
 	streamGap     = time.Second      // least time between two events
 	streamBeat    = 15 * time.Second // a comment when nothing else was sent, so that dead links are noticed
 	streamPatient = 5 * time.Second  // a phone that takes no byte for so long is dropped
@@ -30,18 +31,21 @@ func (s *Server) getStream(w http.ResponseWriter, r *http.Request) {
 		s.sendError(w, http.StatusServiceUnavailable, fmt.Errorf("stream: %d phones are already following; close one", maxStreams))
 		return
 	}
-	v := visitorOf(r)
-	who := v.phone
-	if who == "" && v.role < owner { // whoever looks without being paired
-		who = "from " + sender(r).String() // no id of a phone
-	}
-	if who != "" {
-		if !s.phones.follow(who, 1) {
+	if v := visitorOf(r); v.role != board {
+		from := "from " + sender(r).String() // no id of a phone
+		most := map[string]int{from: maxOfAddress}
+		switch {
+		case v.phone != "":
+			most[v.phone] = maxOfPhone
+		case v.role < owner: // whoever looks without being paired
+			most[from] = maxOfPhone
+		}
+		if !s.phones.follow(most) {
 			w.Header().Set("Retry-After", "10")
-			s.sendError(w, http.StatusServiceUnavailable, fmt.Errorf("stream: this phone follows %d times already; close one", maxOfPhone))
+			s.sendError(w, http.StatusServiceUnavailable, errors.New("stream: this phone follows in several tabs already; close one"))
 			return
 		}
-		defer s.phones.follow(who, -1)
+		defer s.phones.unfollow(most)
 	}
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	if r.Method == http.MethodHead {

@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/netip"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -41,16 +42,35 @@ type phone struct {
 	r    *bufio.Reader
 }
 
-// follow serves s in memory until the test ends, and gives a function that opens a stream.
+// cable is a connection from an address of its own.
+type cable struct {
+	net.Conn
+	from netip.Addr
+}
+
+func (c cable) RemoteAddr() net.Addr {
+	return net.TCPAddrFromAddrPort(netip.AddrPortFrom(c.from, 1024))
+}
+
+// follow serves s in memory until the test ends, and gives a function that opens a stream: each
+// from the next address, or from the one of the header From.
 func follow(t *testing.T, s *Server) (open func(header ...string) *phone, stop func()) {
 	w := wire{make(chan net.Conn), make(chan struct{})}
 	base, cancel := context.WithCancel(t.Context())
 	srv := &http.Server{Handler: s, BaseContext: func(net.Listener) context.Context { return base }}
 	go srv.Serve(w)
+	next := netip.MustParseAddr("192.0.2.20")
 	open = func(header ...string) *phone {
 		t.Helper()
 		near, far := net.Pipe()
-		w.conns <- far
+		next = next.Next()
+		from := next
+		for _, h := range header {
+			if named, ok := strings.CutPrefix(h, "From: "); ok {
+				from = netip.MustParseAddr(strings.TrimSpace(named))
+			}
+		}
+		w.conns <- cable{far, from}
 		io.WriteString(near, "GET /api/stream HTTP/1.1\r\nHost: localhost\r\n"+strings.Join(header, "")+"\r\n")
 		r := bufio.NewReader(near)
 		resp, err := http.ReadResponse(r, nil)
@@ -226,6 +246,38 @@ func TestAPhoneThatGoesFreesItsPlace(t *testing.T) {
 		again := open()
 		if again.resp.StatusCode != http.StatusOK {
 			t.Errorf("after one left: %d, want 200", again.resp.StatusCode)
+		}
+	})
+}
+
+// Where everybody is the owner no session tells one client from another, so the address does.
+func TestOneAddressCannotTakeEveryStream(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := pageFor(quietEvening())
+		open, stop := follow(t, s)
+		var first *phone
+		for i := range maxOfAddress + 1 {
+			p := open("From: 192.0.2.10\r\n")
+			if got, want := p.resp.StatusCode == 200, i < maxOfAddress; got != want {
+				t.Errorf("stream %d of one address: %d", i+1, p.resp.StatusCode)
+			}
+			if first == nil {
+				first = p
+			}
+		}
+		if p := open("From: 192.0.2.11\r\n"); p.resp.StatusCode != 200 {
+			t.Errorf("another address: %d", p.resp.StatusCode)
+		}
+		first.event()
+		first.conn.Close()
+		synctest.Wait()
+		if p := open("From: 192.0.2.10\r\n"); p.resp.StatusCode != 200 {
+			t.Errorf("after one was closed: %d", p.resp.StatusCode)
+		}
+		stop()
+		synctest.Wait()
+		if len(s.phones.open) != 0 {
+			t.Errorf("streams that ended are still counted: %v", s.phones.open)
 		}
 	})
 }
