@@ -211,6 +211,7 @@ type Status struct {
 	Latches        bool
 	CanShelve      bool
 	Silent         bool          // a page notice that never sounds
+	SendsOut       bool          // its first action is to leave the van
 	BreaksQuiet    bool          // sounds and is told in quiet hours whatever its priority
 	Class          Class         // what it is about
 	CanLeave       bool          // may be taken out of service

@@ -405,7 +405,7 @@ func (e *Engine) Status() []Status {
 			SinceUp: a.sinceUp, SinceWall: a.sinceWall, Sounding: a.sounding, SuppressedBy: a.by,
 			Latches: r.Latch, CanShelve: r.CanShelve, Silent: r.Silent, RaisedN: a.raisedN,
 			Class: r.Class, CanLeave: r.CanLeaveService, ReAlarm: r.ReAlarm, SoundN: a.soundN,
-			BreaksQuiet: r.BreaksQuiet}
+			BreaksQuiet: r.BreaksQuiet, SendsOut: r.SendsOut}
 		if a.state == Shelved {
 			e.status[i].ShelvedUntilUp = a.untilUp
 		}

@@ -30,11 +30,10 @@ func (s *Server) getDoing(name string, fill func(*pageData, *frame, *http.Reques
 	}
 }
 
-// sentOut reports whether an alarm stands that sends people out. A weight that falls asks for
-// the joints to be brushed instead.
+// sentOut reports whether an alarm stands that sends people out.
 func sentOut(snap *core.Snapshot) bool {
 	return snap != nil && slices.ContainsFunc(snap.Alarms, func(a alerts.Status) bool {
-		return leaves(a) && takesPlace(a) && a.ID != "leak-suspicion"
+		return a.SendsOut && takesPlace(a)
 	})
 }
 
@@ -101,7 +100,7 @@ func question(cmd core.Command, snap *core.Snapshot) *confirmView {
 		a := of(cmd.Reset)
 		c := &confirmView{Title: "Reset this alarm? " + a.Title + ".", Button: "Yes, reset it", Back: "/",
 			Will: []string{"It leaves the page, and it sounds again only if its cause comes back.", "Nothing in the van is switched."}}
-		if leaves(a) {
+		if a.Class == alerts.ClassGas || a.Class == alerts.ClassCO {
 			c.Will = append([]string{"Press this from outside only, after a qualified person has found the cause and said that you may go back."}, c.Will...)
 			c.Will = append(c.Will, "It does not mean that the air is fit to breathe or that nothing leaks: a level that fell is no proof. "+certified)
 		}

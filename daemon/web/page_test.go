@@ -104,7 +104,7 @@ func states() []state {
 		{"several alarms", with(quiet, leaveGas(alerts.Unacked), gasWarning(alerts.Acked), starved(alerts.Unacked), tonightShort(alerts.Acked), traceGas(alerts.Unacked)), false}}
 	for _, r := range alerts.Catalogue(alerts.Defaults()) {
 		for _, st := range alerts.States()[1:] {
-			a := alerts.Status{ID: r.ID, Title: r.Title, Meaning: r.Meaning, Action: r.Action, Class: r.Class, Runbook: r.Runbook,
+			a := alerts.Status{ID: r.ID, Title: r.Title, Meaning: r.Meaning, Action: r.Action, Class: r.Class, SendsOut: r.SendsOut, Runbook: r.Runbook,
 				State: st, Priority: r.Priority, Silent: r.Silent, Latches: r.Latch, CanShelve: r.CanShelve, Quality: sensors.Good, Why: "the numbers behind it"}
 			out = append(out, state{r.ID + " " + st.String(), with(quiet, a), true})
 		}
@@ -246,7 +246,7 @@ func TestBeforeTheFirstReadingThePageSaysSo(t *testing.T) {
 
 func TestGasTakesThePageAndAsksForNoTap(t *testing.T) {
 	for _, a := range []alerts.Status{leaveGas(alerts.Unacked), leaveGas(alerts.Acked), leaveGas(alerts.LatchedUnacked), gasWarning(alerts.Unacked), gasWarning(alerts.Acked)} {
-		page := ask(pageFor(with(quietEvening(), a, tonightShort(alerts.Acked))), "GET", "/", "").Body.String()
+		page := ask(pageFor(with(quietEvening(), a, tonightShort(alerts.Acked), starved(alerts.Unacked), traceGas(alerts.Unacked))), "GET", "/", "").Body.String()
 		all := parse(t, page)
 		name := a.ID + " " + a.State.String()
 		if h1 := named(all, "h1")[0]; h1.text != a.Title {
@@ -256,10 +256,10 @@ func TestGasTakesThePageAndAsksForNoTap(t *testing.T) {
 		if !strings.HasPrefix(a.Action, first.text) {
 			t.Errorf("%s: the first step is %q, want the first of the action", name, first.text)
 		}
-		place, verdict := find(all, "class", "place"), find(all, "id", "verdict")
+		place, verdict, outside := find(all, "class", "place"), find(all, "id", "verdict"), find(all, "id", "part-outside")
 		for _, e := range all {
-			if (e.name == "form" || e.name == "button" || e.name == "a" || e.name == "audio") && e.order > place.order && e.order < verdict.order {
-				t.Errorf("%s: a %s stands before the verdict; nothing may ask for a tap", name, e.name)
+			if (e.name == "form" || e.name == "button" || e.name == "a" || e.name == "audio") && e.order > place.order && e.order < outside.order {
+				t.Errorf("%s: a %s stands before what is done later and outside; nothing may ask for a tap", name, e.name)
 			}
 		}
 		if !strings.Contains(place.text, certified) {

@@ -115,13 +115,15 @@ func leaveGas(st alerts.State) alerts.Status {
 	a := alarm("gas-leave", alerts.ClassGas, alerts.Critical, st, "Gas at floor level",
 		"Out. No switches, no flame, no phone inside. Close the cylinder valve only from outside, and only if you need not go through or near the gas. Leave doors open. Call from outside. Have it checked by a qualified fitter before anyone goes back.",
 		"at or above 10 % of the lower limit for 6 s")
-	a.Latches, a.Sounding = true, st == alerts.Unacked
+	a.Latches, a.Sounding, a.SendsOut = true, st == alerts.Unacked, true
 	return a
 }
 
 func gasWarning(st alerts.State) alerts.Status {
-	return alarm("gas-warning", alerts.ClassGas, alerts.High, st, "Gas rising at the floor",
+	a := alarm("gas-warning", alerts.ClassGas, alerts.High, st, "Gas rising at the floor",
 		"Flames out. Close the cylinder only from outside, and only if you need not go through or near the gas. Open up. Leave if unsure.", "6.1 % of the lower limit, rising")
+	a.SendsOut = true
+	return a
 }
 
 func blindGas(st alerts.State) alerts.Status {

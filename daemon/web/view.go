@@ -36,7 +36,8 @@ type view struct {
 	Wake     string
 	Place    []alarmView // they take the first place of the page; empty in quiet times
 	Gas      bool        // one of Place is about gas
-	Outside  []alarmView // alarms to be answered from outside, once everyone is out
+	Out      bool        // one of Place sends people out: nothing asks for a tap inside
+	Outside  []alarmView // then: alarms to be answered from outside, once everyone is out
 	Others   []alarmView // every other alarm that is not normal
 	Tonight  []row
 	Now      []row
@@ -106,16 +107,16 @@ func (s *Server) view(f *frame, l look) view {
 	}
 	v.Ask = frostAsk(snap.Tonight.ExpectedLowC)
 	v.Place, v.Others = s.alarmViews(snap)
+	v.Out = sentOut(snap)
 	for _, a := range slices.Concat(v.Place, v.Others) {
-		if a.Leave && (a.CanAck || a.CanReset) {
+		if v.Out && (a.CanAck || a.CanReset || a.CanShelf || a.Shelved) {
 			v.Outside = append(v.Outside, a)
 		}
 	}
 	v.Gas = slices.ContainsFunc(v.Place, func(a alarmView) bool { return a.About })
-	out := slices.ContainsFunc(v.Place, func(a alarmView) bool { return a.Leave })
-	v.ClockAsk = !e.ClockTrusted && !out
+	v.ClockAsk = !e.ClockTrusted && !v.Out
 	v.Zone = s.opt.Zone.String()
-	if e.ClockTrusted && !out && !fromNetwork(e) {
+	if e.ClockTrusted && !v.Out && !fromNetwork(e) {
 		v.ClockNow = s.moment(snap.Stamp.Wall)
 	}
 	v.Tonight = tonightRows(f, l)
@@ -219,7 +220,8 @@ func (v view) shape(f *frame) string {
 }
 
 // alarmViews parts the alarms into those that take the first place of the page (all of the
-// highest priority that calls for it) and the rest that are not normal.
+// highest priority that calls for it, and before any other what sends people out) and the
+// rest that are not normal.
 func (s *Server) alarmViews(snap *core.Snapshot) (place, others []alarmView) {
 	list := slices.DeleteFunc(slices.Clone(snap.Alarms), func(a alerts.Status) bool {
 		// That nobody asked for MQTT is no notice on a page.
@@ -228,6 +230,12 @@ func (s *Server) alarmViews(snap *core.Snapshot) (place, others []alarmView) {
 	slices.SortStableFunc(list, func(a, b alerts.Status) int {
 		if a.State.Standing() != b.State.Standing() {
 			return int(a.State) - int(b.State) // shelved, suppressed and out of service stand last
+		}
+		if out := a.SendsOut && takesPlace(a); out != (b.SendsOut && takesPlace(b)) {
+			if out {
+				return -1
+			}
+			return 1
 		}
 		if a.Priority != b.Priority {
 			return int(b.Priority) - int(a.Priority)
@@ -256,7 +264,7 @@ func takesPlace(a alerts.Status) bool {
 	case a.State == alerts.Acked, a.State == alerts.LatchedUnacked, a.State == alerts.LatchedAcked:
 		return a.Priority >= alerts.High
 	case a.State == alerts.Returned:
-		return leaves(a)
+		return a.SendsOut
 	}
 	return false
 }
@@ -264,7 +272,7 @@ func takesPlace(a alerts.Status) bool {
 func (s *Server) alarmView(a alerts.Status, snap *core.Snapshot) alarmView {
 	v := alarmView{ID: a.ID, Priority: a.Priority.String(), Title: a.Title, Steps: sentences(a.Action),
 		Meaning: a.Meaning, Why: a.Why, State: stateLine(a, snap.Stamp.Up),
-		Urgent: a.Priority == alerts.Critical, Leave: leaves(a),
+		Urgent: a.Priority == alerts.Critical, Leave: a.SendsOut,
 		About:    a.Class == alerts.ClassGas,
 		CanAck:   a.State == alerts.Unacked || a.State == alerts.Returned || a.State == alerts.LatchedUnacked,
 		CanReset: a.State == alerts.LatchedAcked,
@@ -276,22 +284,13 @@ func (s *Server) alarmView(a alerts.Status, snap *core.Snapshot) alarmView {
 	return v
 }
 
-// leaves reports whether the alarm sends people out: then nothing asks for a tap before they
-// are. A watch that went blind is about gas too, but leaves them where they are.
-func leaves(a alerts.Status) bool {
-	switch a.ID {
-	case "gas-blind", "gas-trace":
-		return false
-	}
-	return a.Class == alerts.ClassGas || a.Class == alerts.ClassCO
-}
-
 // gone is how the end of a condition is worded. What fell at a gas sensor is not gone.
 func gone(a alerts.Status) string {
 	switch {
 	case a.ID == "gas-leave", a.ID == "gas-warning", a.ID == "gas-trace":
 		return "Level fell, cause unknown"
-	case leaves(a):
+	case a.ID == "gas-blind":
+	case a.Class == alerts.ClassGas, a.Class == alerts.ClassCO:
 		return "No longer seen, cause unknown"
 	}
 	return "Condition gone"
