@@ -363,19 +363,16 @@ type bucketJSON struct {
 }
 
 func (s *Server) getSeries(w http.ResponseWriter, r *http.Request) {
-	name := r.FormValue("name")
-	if !seriesKnown(name) {
-		s.sendError(w, http.StatusNotFound, fmt.Errorf("series: no series is called %q; use a channel or a name of the estimates file, as fuel_kg", name))
-		return
+	names, from, to, err := asked(r)
+	if err == nil && len(names) > 1 {
+		err = errors.New("name one series")
 	}
-	from, err := core.ParseWall(r.FormValue("from"))
 	if err != nil {
-		s.sendError(w, http.StatusBadRequest, fmt.Errorf("series: from: %w", err))
-		return
-	}
-	to, err := core.ParseWall(r.FormValue("to"))
-	if err != nil {
-		s.sendError(w, http.StatusBadRequest, fmt.Errorf("series: to: %w", err))
+		status := http.StatusBadRequest
+		if unknown := noSeries(""); errors.As(err, &unknown) {
+			status = http.StatusNotFound
+		}
+		s.sendError(w, status, fmt.Errorf("series: %w", err))
 		return
 	}
 	points, err := whole(r, "points", 360, 2, 2000)
@@ -383,12 +380,8 @@ func (s *Server) getSeries(w http.ResponseWriter, r *http.Request) {
 		s.sendError(w, http.StatusBadRequest, err)
 		return
 	}
-	if to.IsZero() || !from.Before(to) {
-		s.sendError(w, http.StatusBadRequest, errors.New("series: give from and to, with from before to"))
-		return
-	}
 	s.ask(w, r, func(ctx context.Context) (any, error) {
-		buckets, err := s.opt.Past.Series(ctx, name, from, to, int(points))
+		buckets, err := s.opt.Past.Series(ctx, names[0], from, to, int(points))
 		out := make([]bucketJSON, 0, len(buckets))
 		for _, b := range buckets {
 			out = append(out, bucketJSON{core.FormatWall(b.FromWall), b.Length.Seconds(), b.Min, b.Mean, b.Max, b.N})
@@ -396,7 +389,7 @@ func (s *Server) getSeries(w http.ResponseWriter, r *http.Request) {
 		return struct {
 			Name    string       `json:"name"`
 			Buckets []bucketJSON `json:"buckets"`
-		}{name, out}, err
+		}{names[0], out}, err
 	})
 }
 
@@ -420,15 +413,14 @@ const storeWait = 3 * time.Second
 // ask answers with what the store says.
 func (s *Server) ask(w http.ResponseWriter, r *http.Request, question func(context.Context) (any, error)) {
 	if s.opt.Past == nil {
-		s.sendError(w, http.StatusNotFound, errors.New("history: this van keeps none"))
+		s.sendError(w, http.StatusNotFound, errNoHistory)
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), storeWait)
 	defer cancel()
 	answer, err := question(ctx)
 	if err != nil {
-		s.opt.Log.Error("history not read", "path", r.URL.Path, "err", err)
-		s.sendError(w, http.StatusServiceUnavailable, errors.New("history: the store does not answer; the log of the board says why"))
+		s.sendError(w, http.StatusServiceUnavailable, s.storeSilent(r, err))
 		return
 	}
 	s.sendJSON(w, http.StatusOK, answer)

@@ -58,30 +58,62 @@ const maxSeries = 8
 // be long; one at a time, so that it takes nothing from the page.
 const exportWait = 2 * time.Minute
 
-// export takes the one place for downloads, or answers why there is none.
-func (s *Server) export(w http.ResponseWriter, r *http.Request) (done func(), ok bool) {
-	if !s.exports.allow(r) {
-		w.Header().Set("Retry-After", "60")
-		http.Error(w, "Too many downloads. Wait a minute, then ask again.", http.StatusTooManyRequests)
-		return nil, false
-	}
-	select {
-	case s.exporting <- struct{}{}:
-		return func() { <-s.exporting }, true
-	default:
-		w.Header().Set("Retry-After", "10")
-		http.Error(w, "Another download is being made. Ask again when it is done.", http.StatusServiceUnavailable)
-		return nil, false
-	}
+// errNoHistory and errStoreSilent are what is said of a history that is not there now. What
+// the store itself said is for the log.
+var (
+	errNoHistory   = errors.New("history: this van keeps none, or its store could not be opened; the first page then says so")
+	errStoreSilent = errors.New("history: the store does not answer; the log of the board says why")
+)
+
+// storeSilent logs what the store said.
+func (s *Server) storeSilent(r *http.Request, err error) error {
+	s.opt.Log.Error("history not read", "path", r.URL.Path, "err", err)
+	return errStoreSilent
 }
 
-// attach says that a file follows and gives the connection time for it.
-func attach(w http.ResponseWriter, kind, name string) {
-	w.Header().Set("Content-Type", kind)
-	w.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
+// download is a file that a person takes: ask asks the store and gives what then writes it.
+type download struct {
+	kind, name, ending string // content type; name and ending of the file, the day stands between
+	ask                func(context.Context) (write func(io.Writer) error, err error)
 }
 
 const asCSV = "text/csv; charset=utf-8; header=present"
+
+// sendDownload makes the one download there is at a time, or answers why there is none. Nothing is
+// sent before the store has answered, and what ends early ends without its last byte, or the
+// phone would keep half a file for a whole one.
+func (s *Server) sendDownload(w http.ResponseWriter, r *http.Request, d download) {
+	if !s.exports.allow(r) {
+		w.Header().Set("Retry-After", "60")
+		http.Error(w, "Too many downloads. Wait a minute, then ask again.", http.StatusTooManyRequests)
+		return
+	}
+	select {
+	case s.exporting <- struct{}{}:
+		defer func() { <-s.exporting }()
+	default:
+		w.Header().Set("Retry-After", "10")
+		http.Error(w, "Another download is being made. Ask again when it is done.", http.StatusServiceUnavailable)
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), exportWait)
+	defer cancel()
+	out := &patientWriter{w, http.NewResponseController(w)}
+	if err := out.patience(exportWait + exportPatient); err != nil { // making it may take longer than a page may
+		s.opt.Log.Warn("no time for a download", "path", r.URL.Path, "err", err)
+	}
+	write, err := d.ask(ctx)
+	if err != nil {
+		s.refuse(w, r, http.StatusServiceUnavailable, sentenceOf(err))
+		return
+	}
+	w.Header().Set("Content-Type", d.kind)
+	w.Header().Set("Content-Disposition", `attachment; filename="`+d.name+s.fileDay()+d.ending+`"`)
+	if err := write(out); err != nil {
+		s.opt.Log.Warn("download ended early", "path", r.URL.Path, "err", err)
+		panic(http.ErrAbortHandler)
+	}
+}
 
 // fileDay is the date in a file's name, "" while the clock is not right.
 func (s *Server) fileDay() string {
@@ -91,38 +123,22 @@ func (s *Server) fileDay() string {
 	return ""
 }
 
-var errNoHistory = errors.New("this van keeps no history")
-
 func (s *Server) getNightsCSV(w http.ResponseWriter, r *http.Request) {
 	if s.opt.Past == nil {
 		s.refuse(w, r, http.StatusNotFound, sentenceOf(errNoHistory))
 		return
 	}
-	done, ok := s.export(w, r)
-	if !ok {
-		return
-	}
-	defer done()
-	ctx, cancel := context.WithTimeout(r.Context(), exportWait)
-	defer cancel()
-	rows, err := s.opt.Past.Nights(ctx, 10_000) // more nights than a van lives
-	if err != nil {
-		s.noExport(w, r, err)
-		return
-	}
-	attach(w, asCSV, "nights"+s.fileDay()+".csv")
-	if err := nights.WriteCSV(w, rows); err != nil {
-		s.opt.Log.Warn("download ended early", "path", r.URL.Path, "err", err)
-	}
-}
-
-func (s *Server) noExport(w http.ResponseWriter, r *http.Request, err error) {
-	s.opt.Log.Error("history not read", "path", r.URL.Path, "err", err)
-	s.refuse(w, r, http.StatusServiceUnavailable, "The store does not answer. The log of the board says why.")
+	s.sendDownload(w, r, download{asCSV, "nights", ".csv", func(ctx context.Context) (func(io.Writer) error, error) {
+		rows, err := s.opt.Past.Nights(ctx, 10_000) // more nights than a van lives
+		if err != nil {
+			return nil, s.storeSilent(r, err)
+		}
+		return func(out io.Writer) error { return nights.WriteCSV(out, rows) }, nil
+	}})
 }
 
 // moment is a time of a query: RFC 3339, or a date for its first second by UTC.
-func moment(text string) (time.Time, error) {
+func moment(key, text string) (time.Time, error) {
 	if t, err := time.Parse(time.DateOnly, text); err == nil {
 		return t, nil
 	}
@@ -130,31 +146,50 @@ func moment(text string) (time.Time, error) {
 	if err == nil && t.IsZero() {
 		err = errors.New("give a date, as 2026-11-25, or a moment, as 2026-11-25T18:00:00Z")
 	}
-	return t, err
+	if err != nil {
+		return time.Time{}, fmt.Errorf("%s: %w", key, err)
+	}
+	return t, nil
+}
+
+// noSeries is the name of a series that no van has.
+type noSeries string
+
+func (n noSeries) Error() string {
+	return fmt.Sprintf("no series is called %q; use a channel or a name of the estimates file, as fuel_kg", string(n))
+}
+
+// asked is which series a query asks for and from when to when.
+func asked(r *http.Request) (names []string, from, to time.Time, err error) {
+	if err := r.ParseForm(); err != nil {
+		return nil, from, to, fmt.Errorf("the query cannot be read: %w", err)
+	}
+	names = r.Form["name"]
+	if len(names) == 0 || len(names) > maxSeries {
+		return nil, from, to, fmt.Errorf("name one series, or up to %d", maxSeries)
+	}
+	for _, name := range names {
+		if !seriesKnown(name) {
+			return nil, from, to, noSeries(name)
+		}
+	}
+	if from, err = moment("from", r.Form.Get("from")); err != nil {
+		return nil, from, to, err
+	}
+	if to, err = moment("to", r.Form.Get("to")); err != nil {
+		return nil, from, to, err
+	}
+	if !from.Before(to) {
+		return nil, from, to, errors.New("give from and to, with from before to")
+	}
+	return names, from, to, nil
 }
 
 // getSeriesCSV is the history of one or more quantities, a line for each stretch of one of
 // them: its least, mean and most value in the unit the name ends in. Up to two days come by
 // the minute, up to sixty by the quarter of an hour, longer spans by the hour.
 func (s *Server) getSeriesCSV(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		http.Error(w, "The request could not be read.", http.StatusBadRequest)
-		return
-	}
-	names := r.Form["name"]
-	from, err := moment(r.Form.Get("from"))
-	to, err2 := moment(r.Form.Get("to"))
-	if err = errors.Join(err, err2); err == nil && !from.Before(to) {
-		err = errors.New("give from and to, with from before to")
-	}
-	for _, name := range names {
-		if err == nil && !seriesKnown(name) {
-			err = fmt.Errorf("no series is called %q; use a channel or a name of the estimates file, as fuel_kg", name)
-		}
-	}
-	if err == nil && (len(names) == 0 || len(names) > maxSeries) {
-		err = fmt.Errorf("name one series, or up to %d", maxSeries)
-	}
+	names, from, to, err := asked(r)
 	switch {
 	case err != nil:
 		http.Error(w, sentenceOf(err), http.StatusBadRequest)
@@ -163,24 +198,15 @@ func (s *Server) getSeriesCSV(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusNotFound, sentenceOf(errNoHistory))
 		return
 	}
-	done, ok := s.export(w, r)
-	if !ok {
-		return
-	}
-	defer done()
-	ctx, cancel := context.WithTimeout(r.Context(), exportWait)
-	defer cancel()
-	rows := make([][]core.Bucket, len(names))
-	for i, name := range names {
-		if rows[i], err = s.opt.Past.Series(ctx, name, from, to, 0); err != nil {
-			s.noExport(w, r, err)
-			return
+	s.sendDownload(w, r, download{asCSV, "series", ".csv", func(ctx context.Context) (func(io.Writer) error, error) {
+		rows := make([][]core.Bucket, len(names))
+		for i, name := range names {
+			if rows[i], err = s.opt.Past.Series(ctx, name, from, to, 0); err != nil {
+				return nil, s.storeSilent(r, err)
+			}
 		}
-	}
-	attach(w, asCSV, "series"+s.fileDay()+".csv")
-	if err := writeSeries(&patientWriter{w, http.NewResponseController(w)}, names, rows); err != nil {
-		s.opt.Log.Warn("download ended early", "path", r.URL.Path, "err", err)
-	}
+		return func(out io.Writer) error { return writeSeries(out, names, rows) }, nil
+	}})
 }
 
 func writeSeries(out io.Writer, names []string, rows [][]core.Bucket) error {
@@ -210,43 +236,39 @@ type patientWriter struct {
 
 const exportPatient = 30 * time.Second
 
+func (p *patientWriter) patience(d time.Duration) error {
+	if err := p.control.SetWriteDeadline(time.Now().Add(d)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		return err
+	}
+	return nil
+}
+
 func (p *patientWriter) Write(b []byte) (int, error) {
-	if err := p.control.SetWriteDeadline(time.Now().Add(exportPatient)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+	if err := p.patience(exportPatient); err != nil {
 		return 0, err
 	}
 	return p.w.Write(b)
 }
 
-// getBackup sends the file that restore takes. Nothing is sent before it is whole.
+// getBackup sends the file that restore takes.
 func (s *Server) getBackup(w http.ResponseWriter, r *http.Request) {
 	if s.opt.Backup == nil {
 		s.refuse(w, r, http.StatusNotFound, sentenceOf(errNoHistory))
 		return
 	}
-	done, ok := s.export(w, r)
-	if !ok {
-		return
-	}
-	defer done()
-	// Making it takes longer than a page may.
-	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(exportWait + exportPatient)); err != nil && !errors.Is(err, http.ErrNotSupported) {
-		s.opt.Log.Warn("no time for a backup", "err", err)
-	}
-	ctx, cancel := context.WithTimeout(r.Context(), exportWait)
-	defer cancel()
-	file, err := s.opt.Backup(ctx)
-	if err != nil {
-		s.opt.Log.Error("no backup", "err", err)
-		s.refuse(w, r, http.StatusServiceUnavailable, "No backup could be made: "+err.Error()+".")
-		return
-	}
-	defer file.Close()
-	s.opt.Log.Info("backup taken", "by", visitorOf(r).actor())
-	attach(w, "application/gzip", "frostline"+s.fileDay()+".tar.gz")
-	if _, err := io.Copy(&patientWriter{w, http.NewResponseController(w)}, file); err != nil {
-		s.opt.Log.Warn("download ended early", "path", r.URL.Path, "err", err)
-		panic(http.ErrAbortHandler) // or the phone would keep half a file for a whole one
-	}
+	s.sendDownload(w, r, download{"application/gzip", "frostline", ".tar.gz", func(ctx context.Context) (func(io.Writer) error, error) {
+		file, err := s.opt.Backup(ctx)
+		if err != nil {
+			s.opt.Log.Error("no backup", "err", err)
+			return nil, fmt.Errorf("no backup could be made: %w", err)
+		}
+		s.opt.Log.Info("backup taken", "by", visitorOf(r).actor())
+		return func(out io.Writer) error {
+			defer file.Close()
+			_, err := io.Copy(out, file)
+			return err
+		}, nil
+	}})
 }
 
 // postData erases. The form was confirmed: it must say so in a field of its own.

@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 )
 
 func TestTheLedgerAndEachSeriesCanBeTakenAsCSV(t *testing.T) {
@@ -91,6 +92,50 @@ func TestABackupIsOneFileAndNeverHalfOfOne(t *testing.T) {
 	}
 	if err == nil {
 		t.Error("a phone takes half a backup for a whole one")
+	}
+}
+
+// slow is a phone at the edge of the network: it has got room for some bytes, then it is gone.
+type slow struct {
+	header    http.Header
+	room      int
+	deadlines int
+}
+
+func (s *slow) Header() http.Header              { return s.header }
+func (s *slow) WriteHeader(int)                  {}
+func (s *slow) SetWriteDeadline(time.Time) error { s.deadlines++; return nil }
+func (s *slow) Write(b []byte) (n int, err error) {
+	if s.room -= len(b); s.room < 0 {
+		return 0, errors.New("broken pipe")
+	}
+	return len(b), nil
+}
+
+// A file in the making holds the only place for downloads, and goes over a slow network: each
+// write has its own time, and one that breaks off is never taken for whole.
+func TestAnyDownloadIsPatientAndNeverHalf(t *testing.T) {
+	for _, path := range []string{"/data/nights.csv", "/data/series.csv?name=fuel_kg&from=2026-11-25&to=2026-11-26", "/data/backup"} {
+		s := pageFor(quietEvening(), func(o *Options) {
+			o.Backup = func(context.Context) (io.ReadCloser, error) { return io.NopCloser(strings.NewReader("packed")), nil }
+		})
+		get := func(room int) (w *slow, ended any) {
+			defer func() { ended = recover() }()
+			r := httptest.NewRequest("GET", path, nil)
+			r.Host = "localhost"
+			w = &slow{header: http.Header{}, room: room}
+			s.ServeHTTP(w, r)
+			return w, nil
+		}
+		if w, ended := get(1 << 20); ended != nil || w.deadlines < 2 {
+			t.Errorf("%s: ended by %v after %d deadlines, want one before it is made and one for each write", path, ended, w.deadlines)
+		}
+		if _, ended := get(3); ended != http.ErrAbortHandler {
+			t.Errorf("%s breaks off with %v, which the phone takes for its end", path, ended)
+		}
+		if len(s.exporting) != 0 {
+			t.Errorf("%s keeps its place", path)
+		}
 	}
 }
 

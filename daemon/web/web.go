@@ -11,9 +11,9 @@
 // role that may ask for it.
 //
 // A [Server] starts no goroutine but one, for the length of a write: that notes once a day when
-// a phone was seen, and a card that hangs must not hold the page. The owner of the http.Server leaves its WriteTimeout at 0
-// (each write to a stream carries its own deadline) and ends open streams by cancelling the
-// server's base context.
+// a phone was seen, and a card that hangs must not hold the page. Each write to a stream or of a
+// download carries its own deadline, in place of the WriteTimeout of the http.Server; its owner
+// ends open streams by cancelling the server's base context.
 package web
 
 import (
