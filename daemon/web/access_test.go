@@ -277,6 +277,30 @@ func TestAnAlarmComesToAnOpenPageIsSpokenOnceAndAcknowledged(t *testing.T) {
 	default:
 		t.Error("the van was told nothing")
 	}
+	if at := eval[string](v.tab, `location.search`); at != "" {
+		t.Errorf("loaded again, the page would say %s again", at)
+	}
+	v.page.Deliver(with(quietEvening(), starved(alerts.Unacked), tonightShort(alerts.Acked)))
+	v.until("another alarm that takes no place", `document.querySelector("main").textContent.includes("fuel is doubtful")`)
+	if !eval[bool](v.tab, `document.querySelector(".said") !== null`) {
+		t.Error("the answer goes before anything came that it could be taken for")
+	}
+	v.page.Deliver(with(quietEvening(), starved(alerts.Unacked), blindGas(alerts.Unacked)))
+	v.until("the alarm after it", `document.querySelectorAll(".place .alarm").length === 2`)
+	if eval[bool](v.tab, `document.querySelector(".said") !== null`) {
+		t.Error("beside an alarm that came later stands that it was acknowledged")
+	}
+}
+
+func TestAPageBesideTheFirstGivesWayToWhatSendsPeopleOut(t *testing.T) {
+	v := follow1(t, quietEvening())
+	for _, path := range []string{"/change", "/data", "/phones"} {
+		v.page.Deliver(quietEvening())
+		v.do(chromedp.Navigate(v.url + path))
+		v.until(path, fmt.Sprintf(`location.pathname === %q && document.querySelector(".place") === null`, path))
+		v.page.Deliver(band(with(quietEvening(), leaveGas(alerts.Unacked)), estimate.Leave, "at or above 10 % of the lower limit"))
+		v.until("the alarm, from "+path, `location.pathname === "/" && document.querySelector("h1").textContent === "Gas at floor level"`)
+	}
 }
 
 func TestTheOpenPageFollowsAndSaysWhenItCannot(t *testing.T) {

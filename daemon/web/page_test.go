@@ -200,7 +200,7 @@ func TestTheQuietPageSaysTonightFirstAndEveryNumberWhole(t *testing.T) {
 		"burn_kg_h": "0.17", "burn_kg_h.unit": "kg/h", "burn_kg_h.range": "0.16–0.19", "burn_kg_h.note": "heater",
 		"supply_ratio.note": "what can boil off, over what is burned; not to be relied on alone: blend unknown; can boil off 0.29 kg/h (0.20–0.41) steadily; at the last hour's burn pressure may be thin after 11 h", "freeze_risk": "likely if wet",
 		"gas_pct_lel": "background", "gas_pct_lel.note": "nothing above background at this sensor; the certified alarm is the watch",
-		"cabin_c": "17.2", "cabin_c.note": "read 4 min before", // older than a minute: its own age
+		"cabin_c": "17.2", "cabin_c.note": "read 4 min earlier", // older than a minute: its own age
 		"outside_c": "-7.4", "outside_c.range": "-7.9 to -6.9", "outside_c.note": "",
 		"pipe_c": "unknown", "pipe_c.unit": "", "pipe_c.range": "", "pipe_c.note": "no reading for 90 s",
 	} {

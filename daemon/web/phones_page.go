@@ -15,15 +15,16 @@ import (
 
 // sheet is what every page beside the main one prints.
 type sheet struct {
-	Theme, Van, CSS, Touch, Script string
-	Icon                           template.URL
-	Gas                            []alarmView // what sends people out is said to whoever comes, on every page
-	Cert                           string
+	Theme, Van, CSS, Touch string
+	Script, Doing          string // of the door; of the pages an owner opens
+	Icon                   template.URL
+	Gas                    []alarmView // what sends people out is said to whoever comes, on every page
+	Cert                   string
 }
 
 // sheetOf tells the van's name to none but those who may look.
 func (s *Server) sheetOf(r *http.Request) sheet {
-	d := sheet{Theme: lookOf(r).Theme, CSS: s.assets.css.path, Icon: s.assets.mark, Touch: s.assets.icon192.path, Script: s.assets.pair.path, Cert: certified}
+	d := sheet{Theme: lookOf(r).Theme, CSS: s.assets.css.path, Icon: s.assets.mark, Touch: s.assets.icon192.path, Script: s.assets.pair.path, Doing: s.assets.doing.path, Cert: certified}
 	if visitorOf(r).role >= viewer {
 		d.Van = s.opt.VanName
 	}

@@ -114,7 +114,7 @@ func (x line) row(f *frame, l look) row {
 		r.Note = join(r.Note, "not to be relied on alone: "+q.Why)
 	}
 	if age := f.snap.Stamp.Up - q.At; age > time.Minute {
-		r.Note = join(r.Note, "read "+show.Duration(age)+" before")
+		r.Note = join(r.Note, "read "+show.Duration(age)+" earlier")
 	}
 	return r
 }

@@ -39,8 +39,8 @@
 
   // Where the page follows nothing by itself, it still gives way to an alarm that sends
   // people out: the van then answers with the way back to the first page. What is asked
-  // because of that alarm stays.
-  if (document.querySelector('input[name="do"][value="reset"]')) return;
+  // because of that alarm stays, and so does a page that was drawn with it.
+  if (document.querySelector('input[name="do"][value="reset"], .alarm[role=alert]')) return;
   setInterval(async () => {
     if (document.hidden) return;
     try {

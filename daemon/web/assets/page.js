@@ -31,6 +31,19 @@
     else if (!here.length) told.textContent = '';
   };
 
+  // What a form was answered holds for that press. It is not said again when the page is loaded
+  // again, nor beside an alarm that came after it.
+  const answered = () => {
+    const said = document.querySelector('.said[role=status]');
+    if (!said) return;
+    if (location.search.startsWith('?done=')) history.replaceState(null, '', location.pathname);
+    if (spoken.length) said.dataset.beside = spoken.join(' ');
+  };
+  const outdated = () => {
+    const said = document.querySelector('.said[role=status]');
+    if (said && spoken.some((id) => !(said.dataset.beside || '').split(' ').includes(id))) said.remove();
+  };
+
   // Only what differs is exchanged, so that a finger or a screen reader keeps its place.
   const change = (page) => {
     const live = document.getElementById('live'), fresh = page.getElementById('live');
@@ -50,6 +63,7 @@
     const now = document.getElementById('strip');
     if (now && now !== strip) { if (left === null) centre(); else now.scrollLeft = left; }
     speak();
+    outdated();
     document.dispatchEvent(new Event('redrawn'));
   };
 
@@ -106,8 +120,10 @@
     else open();
   });
   addEventListener('pagehide', close);
+  addEventListener('pageshow', (event) => { if (event.persisted) open(); }); // taken out of the browser's memory as it was
   setInterval(judge, 1000);
   centre();
   speak();
+  answered();
   open();
 })();
