@@ -42,6 +42,15 @@ func TestShots(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	for _, theme := range themes()[1:] {
+		for _, page := range []struct{ sight, path string }{{"normal", "/change"}, {"normal", "/check"}, {"normal", "/calibrate"}, {"normal", "/phones"}, {"normal", "/data"}, {"paired", "/pair"}} {
+			name := page.sight + "_" + strings.TrimPrefix(page.path, "/")
+			for _, width := range []int64{320, 390, 768} {
+				take(name, page.path, width, theme, "")
+			}
+			take(name, page.path, 390, theme, "double")
+		}
+	}
 	past := nightTarget("2026-11-24")
 	for _, theme := range themes()[1:] {
 		for _, width := range []int64{320, 390, 768} {
