@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -188,10 +189,13 @@ func TestTheFirstViewInABrowser(t *testing.T) {
 		name, path string
 		most       int
 	}{{"winter", "/", 5}, {"critical", "/", 5}, {"winter", "/night/2026-11-24", 6}} { // a night brings its crosshair
+		var mu sync.Mutex // the browser tells of what comes in while this looks
 		var urls []string
 		bytes := 0.0
 		ctx, stop := context.WithCancel(b.ctx)
 		err := chromedp.Listen(ctx, func(ev any) {
+			mu.Lock()
+			defer mu.Unlock()
 			switch e := ev.(type) {
 			case *network.EventRequestWillBeSent:
 				urls = append(urls, e.Request.URL)
@@ -209,6 +213,7 @@ func TestTheFirstViewInABrowser(t *testing.T) {
 		})
 		b.do(chromedp.Navigate("about:blank")) // ends the stream
 		stop()
+		mu.Lock()
 		own := 0
 		for _, url := range urls {
 			switch {
@@ -222,6 +227,7 @@ func TestTheFirstViewInABrowser(t *testing.T) {
 			t.Errorf("%s%s takes %d requests and %.0f bytes, want at most %d and 60 kB: %v", v.name, v.path, own, bytes, v.most, urls)
 		}
 		t.Logf("%s%s: %d requests, %.0f bytes", v.name, v.path, own, bytes)
+		mu.Unlock()
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"os/exec"
+	"sync"
 	"testing"
 	"time"
 
@@ -22,21 +23,51 @@ func skipOrFail(t *testing.T, why string) {
 	t.Skip(why)
 }
 
-// browser starts Debian's chromium for one test.
-func browser(t *testing.T) context.Context {
-	t.Helper()
+// chromium is the browser of all tests, started by the first that needs it.
+var chromium struct {
+	once sync.Once
+	ctx  context.Context
+	end  func()
+	err  error
+}
+
+// TestMain ends the browser after the tests.
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if chromium.end != nil {
+		chromium.end()
+	}
+	os.Exit(code)
+}
+
+func startChromium() {
 	path, err := exec.LookPath("chromium")
 	if err != nil {
-		skipOrFail(t, "no chromium to look at the page with; .ci/test installs it")
+		return
 	}
 	flags := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.DisableGPU,
 		chromedp.Flag("no-sandbox", os.Geteuid() == 0)) // it has none for root
-	alloc, end := chromedp.NewExecAllocator(t.Context(), flags...)
-	t.Cleanup(end)
+	alloc, kill := chromedp.NewExecAllocator(context.Background(), flags...)
 	ctx, end := chromedp.NewContext(alloc)
+	chromium.ctx, chromium.end = ctx, func() { end(); kill() }
+	chromium.err = chromedp.Do(ctx)
+}
+
+// browser is Debian's chromium as a test finds it that runs alone: no cookie, cache or page of
+// another test is in it.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	chromium.once.Do(startChromium)
+	if chromium.ctx == nil {
+		skipOrFail(t, "no chromium to look at the page with; .ci/test installs it")
+	}
+	if chromium.err != nil {
+		t.Fatalf("chromium does not start: %v", chromium.err)
+	}
+	ctx, end := chromedp.NewContext(chromium.ctx, chromedp.WithNewBrowserContext())
 	t.Cleanup(end)
 	if err := chromedp.Do(ctx); err != nil {
-		t.Fatalf("chromium does not start: %v", err)
+		t.Fatalf("chromium opens no window: %v", err)
 	}
 	return ctx
 }

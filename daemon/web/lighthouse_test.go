@@ -11,8 +11,9 @@ import (
 	"testing"
 )
 
-// TestLighthouse holds the page to full marks for access. The mark for speed is measured five
-// times and its median printed, for it is as noisy as the machine.
+// TestLighthouse holds the page to full marks for access. The mark for speed is as noisy as the
+// machine, so nothing is held to it: with FROSTLINE_SPEED=yes it is measured five times and its
+// median printed.
 func TestLighthouse(t *testing.T) {
 	cli := peer(t, "lighthouse", "cli", "index.js")
 	node, err := exec.LookPath("node")
@@ -71,7 +72,7 @@ func TestLighthouse(t *testing.T) {
 			t.Errorf("%s%s, %s: %g for access, want 100", v.name, v.path, v.theme, got)
 		}
 	}
-	if testing.Short() {
+	if os.Getenv("FROSTLINE_SPEED") == "" {
 		return
 	}
 	var speed []float64
