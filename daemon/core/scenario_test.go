@@ -9,9 +9,11 @@ import (
 	"errors"
 	"hash"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -114,8 +116,66 @@ func live(t testing.TB, name string, see func(in Input, s *Snapshot, truth func(
 	})
 }
 
-// long skips what takes long, under -short: .ci/test runs those without the race detector and
-// without emulation, since pure code starts no goroutine.
+// seen is what came of one scenario. Three tests look at it, each at its part.
+type seen struct {
+	raised   map[string]bool // alarms
+	starvedN int             // alarms of a starved heater
+	cause    string          // what was said of the first of them
+	fuel     fuelSeen
+	starve   starvedMin
+}
+
+// fuelSeen counts minutes with a cylinder by how the fuel was told.
+type fuelSeen struct {
+	n, told, inside int
+	worstKg         float64 // error
+}
+
+func (f *fuelSeen) add(s *Snapshot, truth func() sim.Truth) {
+	if s.Tick%60 != 0 || s.Stamp.Up < 10*time.Minute {
+		return
+	}
+	tr, fuel := truth(), s.Est.FuelKg
+	if !tr.CylinderPresent {
+		return
+	}
+	f.n++
+	if !fuel.Known() {
+		return
+	}
+	f.told++
+	if fuel.Low <= tr.FuelKg && tr.FuelKg <= fuel.High {
+		f.inside++
+	}
+	f.worstKg = max(f.worstKg, math.Abs(fuel.Value-tr.FuelKg))
+}
+
+var lives sync.Map // name of a scenario: the function that lives it, once
+
+// livedOnce is what comes of a scenario, which the first test that asks lives.
+func livedOnce(t *testing.T, name string) *seen {
+	t.Helper()
+	once, _ := lives.LoadOrStore(name, sync.OnceValue(func() *seen {
+		l := &seen{raised: map[string]bool{}, starve: starvedMin{first: map[string]int{}}}
+		live(t, name, func(_ Input, s *Snapshot, truth func() sim.Truth) {
+			for _, e := range s.Events {
+				if e.Alarm != nil && e.Alarm.To == alerts.Unacked.String() {
+					l.raised[e.Alarm.ID] = true
+					if e.Alarm.ID == "starved" {
+						l.starvedN++
+						l.cause = cmp.Or(l.cause, e.Alarm.Why)
+					}
+				}
+			}
+			l.fuel.add(s, truth)
+			l.starve.add(s, truth)
+		})
+		return l
+	}))
+	return once.(func() *seen)()
+}
+
+// long skips what takes long, under -short: .ci/test runs those without emulation.
 func long(t *testing.T, scenario string) {
 	t.Helper()
 	if testing.Short() && !slices.Contains([]string{"quiet-night", "leak", "valve-left-shut", "boots-in-the-past", "heater-locks-out", "dead-gas"}, scenario) {
@@ -162,18 +222,8 @@ func TestScenariosWakeForWhatHappensAndForNothingElse(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			long(t, name)
 			t.Parallel()
-			raised, starvedN, cause := map[string]bool{}, 0, ""
-			live(t, name, func(_ Input, s *Snapshot, _ func() sim.Truth) {
-				for _, e := range s.Events {
-					if e.Alarm != nil && e.Alarm.To == alerts.Unacked.String() {
-						raised[e.Alarm.ID] = true
-						if e.Alarm.ID == "starved" {
-							starvedN++
-							cause = cmp.Or(cause, e.Alarm.Why)
-						}
-					}
-				}
-			})
+			l := livedOnce(t, name)
+			raised, starvedN, cause := maps.Clone(l.raised), l.starvedN, l.cause
 			if !strings.HasPrefix(cause, want.cause) {
 				t.Errorf("the heater starves for %q, want %q first", cause, want.cause)
 			}
@@ -203,34 +253,15 @@ func TestFuelStaysWithinItsInterval(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			long(t, name)
 			t.Parallel()
-			var inside, told, n int
-			var worstKg float64
-			live(t, name, func(_ Input, s *Snapshot, truth func() sim.Truth) {
-				if s.Tick%60 != 0 || s.Stamp.Up < 10*time.Minute {
-					return
-				}
-				tr, fuel := truth(), s.Est.FuelKg
-				if !tr.CylinderPresent {
-					return
-				}
-				n++
-				if !fuel.Known() {
-					return
-				}
-				told++
-				if fuel.Low <= tr.FuelKg && tr.FuelKg <= fuel.High {
-					inside++
-				}
-				worstKg = max(worstKg, math.Abs(fuel.Value-tr.FuelKg))
-			})
-			if share := float64(inside) / float64(told); share < 0.95 {
+			f := livedOnce(t, name).fuel
+			if share := float64(f.inside) / float64(f.told); share < 0.95 {
 				t.Errorf("the interval held the truth %.1f %% of the time, want 95", 100*share)
 			}
-			if share := float64(told) / float64(n); share < 0.95 {
+			if share := float64(f.told) / float64(f.n); share < 0.95 {
 				t.Errorf("fuel was known %.1f %% of the time only", 100*share)
 			}
-			if worstKg > 0.35 {
-				t.Errorf("fuel was off by %.3f kg at worst", worstKg)
+			if f.worstKg > 0.35 {
+				t.Errorf("fuel was off by %.3f kg at worst", f.worstKg)
 			}
 		})
 	}

@@ -22,36 +22,31 @@ type starvedMin struct {
 	first                      map[string]int
 }
 
-// causesOf plays a scenario and judges each minute in which the heater starves by truth and
-// the monitor says so.
-func causesOf(t *testing.T, name string) starvedMin {
-	m := starvedMin{first: map[string]int{}}
-	live(t, name, func(_ Input, s *Snapshot, truth func() sim.Truth) {
-		if s.Stamp.Up%time.Minute != 0 || s.Est.Starved != estimate.Yes || len(s.Est.Causes) == 0 {
-			return
-		}
-		tr := truth()
-		if !tr.Starved {
-			return
-		}
-		want, causes := causeOf[tr.Cause], s.Est.Causes
-		m.said++
-		m.first[causes[0].ID]++
-		switch {
-		case strings.HasPrefix(s.Est.StarvedWhy, "cannot tell"):
-			m.unsure++
-			for _, c := range causes[:3] {
-				if c.ID == want {
-					m.amongThree++
-				}
+// add judges a minute in which the heater starves by truth and the monitor says so.
+func (m *starvedMin) add(s *Snapshot, truth func() sim.Truth) {
+	if s.Stamp.Up%time.Minute != 0 || s.Est.Starved != estimate.Yes || len(s.Est.Causes) == 0 {
+		return
+	}
+	tr := truth()
+	if !tr.Starved {
+		return
+	}
+	want, causes := causeOf[tr.Cause], s.Est.Causes
+	m.said++
+	m.first[causes[0].ID]++
+	switch {
+	case strings.HasPrefix(s.Est.StarvedWhy, "cannot tell"):
+		m.unsure++
+		for _, c := range causes[:3] {
+			if c.ID == want {
+				m.amongThree++
 			}
-		case causes[0].ID == want:
-			m.right++
-		default:
-			m.wrong++
 		}
-	})
-	return m
+	case causes[0].ID == want:
+		m.right++
+	default:
+		m.wrong++
+	}
 }
 
 // TestTheCauseOfAStarvedHeaterIsNamed holds the first cause against the truth of the
@@ -74,7 +69,7 @@ func TestTheCauseOfAStarvedHeaterIsNamed(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			long(t, name)
 			t.Parallel()
-			m := causesOf(t, name)
+			m := livedOnce(t, name).starve
 			t.Logf("%s: starved %d min, first %v: right %d, wrong %d, cannot tell %d (true one among three %d)", name, m.said, m.first, m.right, m.wrong, m.unsure, m.amongThree)
 			of := func(n int) float64 { return 100 * float64(n) / float64(max(m.said, 1)) }
 			if m.said < least.saidMin {
