@@ -20,12 +20,11 @@ import (
 // TestABackupTakenFromARunningVanIsRestored takes a backup through the binary while the
 // program runs, changes what it knows, restores, and finds the old state and the paired phone.
 func TestABackupTakenFromARunningVanIsRestored(t *testing.T) {
+	t.Parallel()
 	conf, page, state, b := layVan(t)
 	p := startProgram(t, conf, page, b)
 	defer func() { p.kill() }()
-	if err := p.command(`{"cylinder_changed":{"tare_kg":7.3,"capacity_kg":9.1}}`); err != nil {
-		t.Fatal(err)
-	}
+	p.keeps(`{"cylinder_changed":{"tare_kg":7.3,"capacity_kg":9.1}}`)
 	file := filepath.Join(t.TempDir(), "van.tar.gz")
 	out, err := p.run("backup", file, "--config", conf)
 	if err != nil || !strings.Contains(out, "No pairing and no secret is in it") {
@@ -34,9 +33,7 @@ func TestABackupTakenFromARunningVanIsRestored(t *testing.T) {
 	if out, err := p.run("backup", file, "--config", conf); err == nil || !strings.Contains(out, "exists") {
 		t.Errorf("a second backup over the first: %v\n%s", err, out)
 	}
-	if err := p.command(`{"cylinder_changed":{"tare_kg":7.9,"capacity_kg":9.1}}`); err != nil {
-		t.Fatal(err)
-	}
+	p.keeps(`{"cylinder_changed":{"tare_kg":7.9,"capacity_kg":9.1}}`)
 	if out, err := p.run("restore", file, "--config", conf); err == nil || !strings.Contains(out, "is running in") {
 		t.Fatalf("restored under a running program: %v\n%s", err, out)
 	}
@@ -144,6 +141,7 @@ func breakBackup(t *testing.T, p *program, whole []byte, state string) {
 
 // TestErasingForgetsEverythingAndTheWatchGoesOn erases a running, paired, announcing van.
 func TestErasingForgetsEverythingAndTheWatchGoesOn(t *testing.T) {
+	t.Parallel()
 	addr, _ := mosquitto(t)
 	conf, page, state, b := layVan(t)
 	text, err := os.ReadFile(conf)

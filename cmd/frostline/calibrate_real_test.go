@@ -14,6 +14,7 @@ import (
 // TestACalibrationThroughTheBinaryOutlivesAKill is the command against the daemon as its
 // owner has them: a sysfs tree that is written anew all the time, a process that is killed.
 func TestACalibrationThroughTheBinaryOutlivesAKill(t *testing.T) {
+	t.Parallel()
 	conf, page, state, b := layVan(t)
 	var mu sync.Mutex
 	kg := 0.0

@@ -134,6 +134,7 @@ func TestTheClockIsNamedAndIsNoFault(t *testing.T) {
 }
 
 func TestADaemonIsAskedWhoHeardTheSounder(t *testing.T) {
+	t.Parallel()
 	v := startFastVan(t, 0, constantsOfTest())
 	if code, _ := talk(t, nil, "drill", "--state", v.dir, "--heard", "yes"); code != exitDone {
 		t.Fatal("not noted")

@@ -37,6 +37,7 @@ func startDemo(t *testing.T, args ...string) (p *program, page, broker string) {
 // TestTheDemoShowsALeakOnPageMetricsAndBroker runs the demo's leak in fast time, and then a
 // second demo on the same ports. The leak lasts for half an hour of the van's time.
 func TestTheDemoShowsALeakOnPageMetricsAndBroker(t *testing.T) {
+	t.Parallel()
 	pageAt, brokerAt := freeAddress(t), freeAddress(t)
 	p, page, broker := startDemo(t, "--scenario", "leak", "--speed", "120", "--listen", pageAt, "--broker", brokerAt)
 	if page != pageAt || broker != brokerAt {

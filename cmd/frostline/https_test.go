@@ -54,6 +54,7 @@ func writeCertificate(t *testing.T, certFile, keyFile string, serial int64) {
 }
 
 func TestACertificateIsRenewedWithoutARestartAndABadOneStopsNothing(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	certFile, keyFile := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
 	ln, err := net.Listen("tcp", "127.0.0.1:0")

@@ -120,17 +120,28 @@ func (j *journal) String() string {
 	return j.text.String()
 }
 
+// startProgram returns once it ticks. A program whose disk was too slow at the start runs on
+// without a store and says so; on a busy machine that is no fault, and it is started again.
 func startProgram(t *testing.T, conf, page string, b board) *program {
 	t.Helper()
-	p := &program{t: t, page: page}
-	p.start(conf, b)
-	for deadline := time.Now().Add(patience); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
-		if s, err := p.snapshot(); err == nil && s.Stamp.Tick > 0 {
+	for range 5 {
+		p := &program{t: t, page: page}
+		p.start(conf, b)
+		for deadline := time.Now().Add(patience); ; time.Sleep(5 * time.Millisecond) {
+			if s, err := p.snapshot(); err == nil && s.Stamp.Tick > 0 {
+				break
+			}
+			if time.Now().After(deadline) {
+				p.kill()
+				t.Fatalf("no page within %v:\n%s", patience, p.log.String())
+			}
+		}
+		if !strings.Contains(p.log.String(), errNoDisk.Error()) {
 			return p
 		}
+		p.kill()
 	}
-	p.kill()
-	t.Fatalf("no page within %v:\n%s", patience, p.log.String())
+	t.Fatal("the disk is too slow for a store, five times")
 	return nil
 }
 
@@ -223,6 +234,26 @@ func (p *program) command(body string) error {
 	return nil
 }
 
+// keeps gives an order again until it is answered as kept: a busy disk may be too late for the
+// first answer, as the program then says itself. The order must be one that may come twice.
+func (p *program) keeps(body string) {
+	p.t.Helper()
+	var err error
+	for deadline := time.Now().Add(patience); time.Now().Before(deadline); {
+		if err = p.command(body); err == nil || !late(err) {
+			break
+		}
+	}
+	if err != nil {
+		p.t.Fatalf("%s: %v\n%s", body, err, p.log.String())
+	}
+}
+
+// late is the answer to an order that could not be seen on the disk in time.
+func late(err error) bool {
+	return strings.HasPrefix(err.Error(), "202 ") || strings.HasPrefix(err.Error(), "504 ")
+}
+
 // freeAddress is a free port on an address of loopback that nothing else uses, so that it
 // stays free while a program is away: no other test and no outgoing connection takes it.
 func freeAddress(t *testing.T) string {
@@ -255,6 +286,7 @@ func layVan(t *testing.T) (conf, page, state string, b board) {
 // what it answered for is there again, what was in flight is there or not, the gap is told
 // each time, and no total falls.
 func TestFiftyKillsLoseNothingThatWasAnswered(t *testing.T) {
+	t.Parallel()
 	conf, page, state, b := layVan(t)
 	rng := rand.New(rand.NewPCG(1, 2))
 	last := life{tare: configTareKg}
@@ -276,7 +308,7 @@ func TestFiftyKillsLoseNothingThatWasAnswered(t *testing.T) {
 		}
 		last.outlived(t, kill, s)
 		// Acknowledge, then enter a tare; be killed before, between, during or after.
-		if rng.IntN(4) > 0 && kill > 0 {
+		if rng.IntN(4) > 0 && last.stored { // else there is nothing to acknowledge
 			last.takes(t, kill, p, "acknowledging", p.command(`{"ack":"monitoring-lost"}`))
 		}
 		next := 7.0 + float64(kill%10)/10
@@ -341,7 +373,7 @@ func (l *life) takes(t *testing.T, kill int, p *program, what string, err error)
 	case err == nil:
 		l.answered = true
 		return true
-	case !strings.HasPrefix(err.Error(), "202 ") && !strings.HasPrefix(err.Error(), "504 "):
+	case !late(err):
 		t.Errorf("kill %d: %s: %v\n%s", kill, what, err, p.log.String())
 	}
 	return false

@@ -61,6 +61,7 @@ func (ph *phone) ask(method, path string, form url.Values) (*http.Response, stri
 // TestAPhoneIsPairedThroughTheBinary pairs, looks, orders, outlives a kill and is revoked,
 // all through the program as it is started and asked.
 func TestAPhoneIsPairedThroughTheBinary(t *testing.T) {
+	t.Parallel()
 	conf, page, _, b := layVan(t)
 	text, err := os.ReadFile(conf)
 	if err != nil {

@@ -45,6 +45,7 @@ func (s shown) number(name string) (float64, string) {
 // TestRunReadsARealTreeThatChangesUnderIt is the daemon as its owner has it: sensors come,
 // go and come back, the configuration is read again, and a stop is a stop in order.
 func TestRunReadsARealTreeThatChangesUnderIt(t *testing.T) {
+	t.Parallel()
 	conf, page, _, b := layVan(t)
 	p := startProgram(t, conf, page, b)
 	defer p.kill()
@@ -126,6 +127,7 @@ func TestRunReadsARealTreeThatChangesUnderIt(t *testing.T) {
 // TestAStoreThatCannotBeOpenedDoesNotStopTheWatch starts where the state directory is a
 // file.
 func TestAStoreThatCannotBeOpenedDoesNotStopTheWatch(t *testing.T) {
+	t.Parallel()
 	conf, page, state, b := layVan(t)
 	if err := os.WriteFile(state, []byte("in the way"), 0o644); err != nil {
 		t.Fatal(err)
@@ -141,6 +143,7 @@ func TestAStoreThatCannotBeOpenedDoesNotStopTheWatch(t *testing.T) {
 
 // TestABusyPortStopsThePageAndNotTheWatch runs two of them on one port.
 func TestABusyPortStopsThePageAndNotTheWatch(t *testing.T) {
+	t.Parallel()
 	conf, page, _, b := layVan(t)
 	p := startProgram(t, conf, page, b)
 	defer p.kill()

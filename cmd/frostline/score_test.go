@@ -32,6 +32,9 @@ var heldAside = [...]string{"cage-swap", "ridge", "still-tight"}
 // TestScoresOfRecordedVans replays the recorded vans through the program as it is shipped and
 // holds what it printed against the truth. -v prints the table of DEVELOPERS.md.
 func TestScoresOfRecordedVans(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: weeks of ticks")
+	}
 	all := recordedScores(t, scored[:])
 	if t.Failed() {
 		return
@@ -46,6 +49,9 @@ func TestScoresOfRecordedVans(t *testing.T) {
 
 // TestScoresOfVansHeldAside scores the others by themselves, so that nothing is tuned to them.
 func TestScoresOfVansHeldAside(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: days of ticks")
+	}
 	all := recordedScores(t, heldAside[:])
 	if t.Failed() {
 		return
@@ -61,7 +67,10 @@ func recordedScores(t *testing.T, names []string) []*score.Recording {
 	if _, err := os.Stat(recordedVans); errors.Is(err, fs.ErrNotExist) && os.Getenv("FROSTLINE_NO_SKIP") == "" {
 		t.Skipf("no recordings: %v", err)
 	}
-	bin := built(t)
+	bin, err := shipped()
+	if err != nil {
+		t.Fatal(err)
+	}
 	all := make([]*score.Recording, len(names))
 	var wait sync.WaitGroup
 	for i, name := range names {
@@ -167,19 +176,6 @@ func draw(t *testing.T, all []*score.Recording, dir string) {
 			}
 		}
 	}
-}
-
-// built is the program as it is shipped: without the race detector, which would take nine
-// times as long over twenty days of ticks.
-func built(t *testing.T) string {
-	t.Helper()
-	bin := filepath.Join(t.TempDir(), "frostline")
-	build := exec.Command("go", "build", "-trimpath", "-o", bin, ".")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0")
-	if out, err := build.CombinedOutput(); err != nil {
-		t.Fatalf("go build: %v\n%s", err, out)
-	}
-	return bin
 }
 
 // replayed runs one recorded van through the program and reads what it printed.

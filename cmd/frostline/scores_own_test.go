@@ -259,7 +259,10 @@ func TestScoresOfOwnScenarios(t *testing.T) {
 // redrawn judges all redraws, two at a time, and adds them in order, so that the same redraws
 // give the same table: together, and by scenario.
 func redrawn(t *testing.T, redraws int) (own score.Own, parts [len(ownVans)]score.Own) {
-	bin := built(t)
+	bin, err := shipped()
+	if err != nil {
+		t.Fatal(err)
+	}
 	type judged struct {
 		r   *score.Recording
 		err error
