@@ -121,7 +121,8 @@ func setOut(t *testing.T, end *otherEnd, s *shop, tweak ...func(*Courier)) *roun
 	t.Helper()
 	var outbox Outbox
 	if s != nil {
-		s.path, outbox = webhookPath, s
+		s.serves(webhookPath)
+		outbox = s
 	}
 	r := &roundTrip{t: t, shop: s, end: end, c: newCourier(webhookPath, sensors.WebhookLink, end, outbox, nil)}
 	for _, f := range tweak {

@@ -138,6 +138,13 @@ func (s *shop) refuses(is bool) {
 	s.refuse = is
 }
 
+// serves says whose rows these are; a question of a run before may still be on its way.
+func (s *shop) serves(path string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.path = path
+}
+
 func (s *shop) questions() int {
 	s.mu.Lock()
 	defer s.mu.Unlock()

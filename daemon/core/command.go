@@ -151,18 +151,6 @@ func (n NightWindow) window() (w nights.Window, err error) {
 	return w, nil
 }
 
-// checkWall refuses what no phone says. The bounds are fixed, so that a recording is judged
-// alike in any year; whoever takes the order from a person may know closer ones.
-func checkWall(t time.Time) error {
-	if y := t.UTC().Year(); y < firstYear || y > lastYear {
-		return fmt.Errorf("clock: %s is not between the years %d and %d; look at the clock of the phone", t.UTC().Format(time.DateOnly), firstYear, lastYear)
-	}
-	return nil
-}
-
-// The years a clock may be set to: this program is not older, nor will a phone's clock be.
-const firstYear, lastYear = 2024, 2099
-
 // named checks what the operator wrote beside the numbers.
 func named(ch estimate.Change) error {
 	if len(ch.Name) > estimate.MostNameBytes || strings.ContainsFunc(ch.Name, func(r rune) bool { return !unicode.IsPrint(r) }) {

@@ -71,11 +71,6 @@ type ExpectedLow struct {
 	C float64 `json:"c"`
 }
 
-// WallSet is the time of day by the clock of whoever asks, as a phone knows it.
-type WallSet struct {
-	Wall time.Time `json:"wall"`
-}
-
 // NightWindow is the hours of a night by the van's own clock, as 18:00 and 10:00.
 type NightWindow struct {
 	From string `json:"from"`

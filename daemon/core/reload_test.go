@@ -20,11 +20,13 @@ type heatVan struct {
 	wall time.Time
 	v    float64 // of the battery
 	all  []Event
+
+	synced bool // the wiring has clock_synced
 }
 
 func newHeatVan(t *testing.T) *heatVan {
 	t.Helper()
-	v := &heatVan{t: t, boot: "a", v: 12.6, wall: time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)}
+	v := &heatVan{t: t, boot: "a", v: 12.6, synced: true, wall: time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)}
 	v.p = Params{Wiring: sensors.Wiring{{Channel: sensors.ClockSynced, Period: 10 * time.Second}, {Channel: sensors.BatteryV, Period: 10 * time.Second}},
 		Setpoints: alerts.Defaults()}
 	v.c = New(v.p)
@@ -32,12 +34,21 @@ func newHeatVan(t *testing.T) *heatVan {
 }
 
 func (v *heatVan) step(cmd *Command) *Snapshot {
-	v.up, v.wall = v.up+10*time.Second, v.wall.Add(10*time.Second)
-	s := v.c.Step(Input{Stamp: sensors.Stamp{Up: v.up, Wall: v.wall}, Boot: v.boot, Command: cmd,
-		Readings: []sensors.Reading{sensors.Of(1), sensors.Of(v.v)}})
+	s := v.try(cmd)
 	if s.Refused != "" {
 		v.t.Fatal(s.Refused)
 	}
+	return s
+}
+
+// try is a step whose command may be refused.
+func (v *heatVan) try(cmd *Command) *Snapshot {
+	v.up, v.wall = v.up+10*time.Second, v.wall.Add(10*time.Second)
+	readings := []sensors.Reading{sensors.Of(1), sensors.Of(v.v)}
+	if !v.synced {
+		readings = readings[1:]
+	}
+	s := v.c.Step(Input{Stamp: sensors.Stamp{Up: v.up, Wall: v.wall}, Boot: v.boot, Command: cmd, Readings: readings})
 	v.all = append(v.all, s.Events...)
 	return s
 }
@@ -119,5 +130,54 @@ func TestAReloadRemembersHowLongNobodyWatched(t *testing.T) {
 		if e.Alarm != nil && e.Alarm.ID == "monitoring-lost" && e.Stamp.Up < 2*time.Minute {
 			t.Errorf("the first minute of the boot ended at %v: %+v", e.Stamp.Up, *e.Alarm)
 		}
+	}
+}
+
+// A phone whose clock is wrong would date nights that were never lived, and every phone after
+// it would be the one in doubt: what disagrees with a clock that is believed, or with the last
+// night in the ledger, is taken when it is said twice.
+func TestAPhoneThatDisagreesAboutTheTimeIsAskedAgain(t *testing.T) {
+	v := newHeatVan(t)
+	v.p.Wiring = v.p.Wiring[1:] // nothing says whether the board's clock is right
+	v.c = New(v.p)
+	v.synced = false
+	v.live(time.Minute)
+	set := func(at time.Time) string {
+		s := v.try(&Command{Actor: "phone", WallSet: &WallSet{at}})
+		return s.Refused
+	}
+	right := v.wall.Add(3 * time.Minute) // as clocks without a network are
+	if why := set(right); why != "" {
+		t.Fatalf("three minutes off: %s", why)
+	}
+	wrong := right.AddDate(1, 0, 0)
+	if why := set(wrong); !strings.Contains(why, "2026-11-25 12:0") || !strings.Contains(why, "2027-11-25 12:0") || !strings.Contains(why, "once more") {
+		t.Errorf("a year off: %q", why)
+	}
+	if why := set(wrong.Add(time.Hour)); why == "" {
+		t.Error("another time was taken for the same said twice")
+	}
+	v.live(11 * time.Minute)
+	if why := set(wrong.Add(time.Hour + 11*time.Minute)); why == "" {
+		t.Error("what was said eleven minutes ago was taken for said twice")
+	}
+	v.reload()
+	if why := set(wrong.Add(time.Hour + 11*time.Minute + 10*time.Second)); why != "" {
+		t.Errorf("said twice: %s", why)
+	}
+	if s := v.live(22 * time.Hour); s.Stamp.Wall.Year() != 2027 {
+		t.Fatalf("it is %v", s.Stamp.Wall)
+	}
+	v.kill(time.Minute) // the clock is lost, and the ledger has a night of 2027
+	v.wall = time.Date(2024, 3, 1, 0, 0, 0, 0, time.UTC)
+	v.live(time.Minute)
+	if why := set(right.Add(23 * time.Hour)); !strings.Contains(why, "last night") || !strings.Contains(why, "2027-11-26") {
+		t.Errorf("before the last night: %q", why)
+	}
+	if why := set(right.Add(23*time.Hour + 10*time.Second)); why != "" {
+		t.Errorf("said twice: %s", why)
+	}
+	if s := v.live(time.Minute); s.Stamp.Wall.Year() != 2026 || !s.Est.ClockTrusted {
+		t.Errorf("it is %v, trusted %v", s.Stamp.Wall, s.Est.ClockTrusted)
 	}
 }

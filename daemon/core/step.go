@@ -46,6 +46,8 @@ type Core struct {
 
 	facts alerts.Facts // of this tick; kept so that a tick does not allocate them
 
+	doubt *doubtedWall // newest time of day that was not taken; never changed in place
+
 	note   *Note         // of the command of this tick
 	joints []JointAnswer // never changed in place
 	cards  cards
@@ -81,6 +83,7 @@ type thisBoot struct {
 	StartUp time.Duration  `json:"start_up,omitzero"`
 	Lost    bool           `json:"lost,omitempty"`
 	Gap     *time.Duration `json:"gap,omitempty"` // before it; nil: none, or of unknown length
+	Doubt   *doubtedWall   `json:"doubted_wall,omitempty"`
 }
 
 // New makes a core that knows nothing yet. The same parameters and the same inputs give the
@@ -159,7 +162,7 @@ func (c *Core) begin(in Input) {
 	}
 	c.last = nil // of another boot, which a restarted daemon does not know
 	c.boot, c.begun, c.pressed, c.startUp = in.Boot, true, true, in.Stamp.Up
-	c.lost, c.gap, c.gapKnown = false, 0, false
+	c.lost, c.gap, c.gapKnown, c.doubt = false, 0, false, nil
 	if c.saved == nil {
 		c.totals.Boots++
 		return
@@ -172,7 +175,7 @@ func (c *Core) begin(in Input) {
 	var dark time.Duration // since the checkpoint; 0 where nobody knows
 	if up := UpFromS(s.UpS); s.Boot == in.Boot && up <= in.Stamp.Up {
 		dark = in.Stamp.Up - up
-		c.startUp, c.lost, c.gapKnown = s.This.StartUp, s.This.Lost, s.This.Gap != nil
+		c.startUp, c.lost, c.gapKnown, c.doubt = s.This.StartUp, s.This.Lost, s.This.Gap != nil, s.This.Doubt
 		if c.gapKnown {
 			c.gap = *s.This.Gap
 		}
@@ -202,12 +205,17 @@ func (c *Core) begin(in Input) {
 // gapSince is the time nobody watched, if both ends of it had a clock to trust.
 func (c *Core) gapSince(s *checkpoint, in Input) (time.Duration, bool) {
 	last, err := ParseWall(s.Wall)
-	i := c.p.Wiring.Index(sensors.ClockSynced)
-	if err != nil || last.IsZero() || !s.ClockTrusted || i < 0 || in.Readings[i].Quality != sensors.Good || in.Readings[i].Value != 1 {
+	if err != nil || last.IsZero() || !s.ClockTrusted || !c.synced(in) {
 		return 0, false
 	}
 	gap := in.Stamp.Wall.Sub(last)
 	return max(gap, 0), gap >= 0
+}
+
+// synced reports whether the board says that its clock has the right time.
+func (c *Core) synced(in Input) bool {
+	i := c.p.Wiring.Index(sensors.ClockSynced)
+	return i >= 0 && in.Readings[i].Quality == sensors.Good && in.Readings[i].Value == 1
 }
 
 // Step lives one tick: the command first, then what the readings mean, how the night goes,
@@ -397,7 +405,7 @@ func (c *Core) obey(cmd *Command, in Input) ([]alerts.Transition, error) {
 	case cmd.WeightWatch != nil:
 		c.est.Watch(*cmd.WeightWatch)
 	case cmd.WallSet != nil:
-		return nil, c.est.SetWall(cmd.WallSet.Wall, st, in.Readings)
+		return nil, c.setWall(cmd.WallSet.Wall, in)
 	}
 	return nil, nil // a stop only asks for the checkpoint that every command gets
 }
@@ -415,7 +423,7 @@ func (c *Core) checkpoint(s *Snapshot, clean bool) []byte {
 }
 
 func (c *Core) thisBoot() thisBoot {
-	b := thisBoot{StartUp: c.startUp, Lost: c.lost}
+	b := thisBoot{StartUp: c.startUp, Lost: c.lost, Doubt: c.doubt}
 	if c.gapKnown {
 		b.Gap = &c.gap
 	}
