@@ -21,6 +21,7 @@ const (
 // It is not suppressed by a removed cylinder: a broken scale can say "removed", and
 // must not be able to keep a failing heater from waking anyone.
 func starved(s Setpoints) Rule {
+	heatDemand := inputWhy(sensors.HeatCall, "heat demand", func(e *estimate.Estimates) estimate.Tristate { return e.Heat })
 	return Rule{
 		ID: "starved", Class: ClassHeat, Priority: High, BreaksQuiet: true, CanShelve: true, CanLeaveService: true,
 		OnDelay:  time.Minute, // after the estimator's own test
@@ -48,8 +49,10 @@ func starved(s Setpoints) Rule {
 				return f.Est.StarvedWhy
 			case limps(f):
 				return "gas burns, but the cylinder is too cold to keep it up: supply ratio " + show.Number(f.Est.SupplyRatio.Value, show.Ratio)
+			case f.Est.Starved == estimate.Unsure && f.Est.Heat == estimate.Unsure:
+				return heatDemand(f) + ": a heater that fails is not noticed here"
 			case f.Est.Starved == estimate.Unsure:
-				return "heat demand or burn is not known"
+				return "whether gas burns is not known: " + reason(f.Est.BurnKgPerH, "no weight is followed now")
 			}
 			return ""
 		},

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"frostline/daemon/estimate"
+	"frostline/sensors"
 )
 
 // texts is everything a rule says by itself.
@@ -190,5 +191,30 @@ func TestEveryAlarmHasItsRunbookAndNothingElseIsInThere(t *testing.T) {
 	}
 	for id := range all {
 		t.Errorf("the runbook has a section %s and the catalogue no such alarm", id)
+	}
+}
+
+// Without a heat demand input nobody can say that a heater starves, and whoever looks at the
+// alarm reads that it watches for nothing, and what would change it.
+func TestStarvedSaysWhatItCannotSee(t *testing.T) {
+	rule := ruleByID(t, "starved")
+	for want, tweak := range map[string]func(*Facts){
+		"no heat demand input is wired": func(f *Facts) {
+			f.Est.Channels = slices.DeleteFunc(f.Est.Channels, func(c estimate.ChannelState) bool { return c.Channel == sensors.HeatCall })
+		},
+		"the heat demand input cannot be read: unplugged": func(f *Facts) {
+			c, _ := fitted(f, sensors.HeatCall)
+			c.Quality, c.Why = sensors.Bad, "unplugged"
+		},
+		"whether gas burns is not known: the van is moving": func(f *Facts) {
+			f.Est.Heat, f.Est.BurnKgPerH = estimate.Yes, estimate.Unknown("the van is moving")
+		},
+	} {
+		f := ordinaryFacts()
+		f.Est.Starved = estimate.Unsure
+		tweak(f)
+		if why := rule.Why(f); !strings.Contains(why, want) {
+			t.Errorf("it says %q, want %q", why, want)
+		}
 	}
 }

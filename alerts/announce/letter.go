@@ -126,8 +126,10 @@ func when(t transition, now *core.Snapshot, zone *time.Location) string {
 
 // stateWords says what an alarm did. What fell at a gas sensor is not gone.
 func stateWords(a *alerts.Transition, now *core.Snapshot) string {
-	ended := "condition gone"
-	switch st := statusOf(now, a.ID); {
+	ended, st := "condition gone", statusOf(now, a.ID)
+	switch {
+	case st == nil && a.To == alerts.Normal.String(): // the program that has started since does not have it
+		return "no longer watched for"
 	case a.ID == "gas-leave", a.ID == "gas-warning", a.ID == "gas-trace":
 		ended = "level fell, cause unknown"
 	case a.ID == "gas-blind":

@@ -654,3 +654,13 @@ func TestADailyWordIsACloudEventThatExpires(t *testing.T) {
 		t.Errorf("%v\n%s\nwant\n%s", err, b, want)
 	}
 }
+
+func TestAnAlarmThatIsNoMoreIsNeitherGoneNorReset(t *testing.T) {
+	now := vanAt(1)
+	for _, from := range alerts.States() {
+		a := &alerts.Transition{ID: "of-an-older-version", From: from.String(), To: alerts.Normal.String()}
+		if got := stateWords(a, now); got != "no longer watched for" {
+			t.Errorf("from %v it is %q", from, got)
+		}
+	}
+}
