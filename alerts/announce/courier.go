@@ -87,17 +87,15 @@ func newCourier(path string, health sensors.Channel, via carrier, o Outbox, log 
 
 // Deliver hands over a snapshot. It never blocks.
 func (c *Courier) Deliver(s *core.Snapshot) {
-	c.queue.Deliver(s)
-	for _, e := range s.Events {
-		if e.Alarm != nil && urgent(e.Alarm, s) {
-			c.hasten()
-			c.knife.Lock()
-			if c.cut != nil {
-				c.cut(errCut)
-			}
-			c.knife.Unlock()
-			return
-		}
+	if !slices.ContainsFunc(s.Events, func(e core.Event) bool { return e.Alarm != nil && urgent(e.Alarm, s) }) {
+		c.queue.Deliver(s)
+		return
+	}
+	c.deliver(s, c.hasten) // together: a round that saw it first would be hurried to a second try
+	c.knife.Lock()
+	defer c.knife.Unlock()
+	if c.cut != nil {
+		c.cut(errCut)
 	}
 }
 

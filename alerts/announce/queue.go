@@ -32,13 +32,17 @@ func newQueue(path string, o Outbox, log *slog.Logger) *queue {
 
 // Deliver hands over a snapshot. It never blocks: values are overwritten by newer ones,
 // transitions wait in a bounded queue until the store has them.
-func (q *queue) Deliver(s *core.Snapshot) {
+func (q *queue) Deliver(s *core.Snapshot) { q.deliver(s, func() {}) }
+
+// deliver calls with, which may not block, before anybody can see the snapshot.
+func (q *queue) deliver(s *core.Snapshot, with func()) {
 	now := time.Now()
 	q.mu.Lock()
 	q.latest = s
 	for _, h := range transitionsOf(s, now) {
 		q.spill.add(h)
 	}
+	with()
 	q.mu.Unlock()
 	select {
 	case q.wake <- struct{}{}:
