@@ -119,7 +119,7 @@ func (s *nightSheet) flameLane() {
 	s.title(s.flames, "Flames")
 	fmt.Fprintf(&s.b, `<path class="night-base" d="M%s %sH%s"/>`, num(nightLeft), num(s.flames+flamesH), num(nightRight))
 	for _, f := range s.p.Flames {
-		if f.ToS <= 0 || f.FromS >= s.p.SpanS || f.ToS < f.FromS {
+		if !(f.ToS > 0 && f.FromS < s.p.SpanS && f.ToS >= f.FromS) { // none of it is seen, or an end is no number
 			continue
 		}
 		from, to := s.x(f.FromS), s.x(f.ToS)
