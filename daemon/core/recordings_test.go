@@ -16,6 +16,7 @@ import (
 
 	"frostline/config"
 	"frostline/daemon/core"
+	"frostline/sensors"
 )
 
 var update = flag.Bool("update", false, "rewrite the expected events; the commit explains every changed line")
@@ -57,20 +58,34 @@ func judge(t *testing.T, conf, dir string) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
+	c := core.New(cfg.Core)
+	var out bytes.Buffer
+	lines := json.NewEncoder(&out)
+	eachInput(t, dir, cfg.Core.Wiring, func(in core.Input) {
+		s := c.Step(in)
+		for i := range s.Events {
+			if err := lines.Encode(s.Events[i]); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
+	return out.Bytes()
+}
+
+// eachInput shows every tick of the boots of a recording, in order.
+func eachInput(t *testing.T, dir string, w sensors.Wiring, see func(core.Input)) {
+	t.Helper()
 	boots, err := filepath.Glob(filepath.Join(dir, "boot-*.csv.gz"))
 	if err != nil || len(boots) == 0 {
 		t.Fatalf("%s: no boots: %v", dir, err)
 	}
-	c := core.New(cfg.Core)
-	var out bytes.Buffer
-	lines := json.NewEncoder(&out)
 	for _, name := range boots {
 		f, err := os.Open(name)
 		if err != nil {
 			t.Fatal(err)
 		}
 		defer f.Close()
-		d, err := core.NewDecoder(f, cfg.Core.Wiring)
+		d, err := core.NewDecoder(f, w)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -85,15 +100,9 @@ func judge(t *testing.T, conf, dir string) []byte {
 			if in.Boot == "" {
 				in.Boot = filepath.Base(name)
 			}
-			s := c.Step(in)
-			for i := range s.Events {
-				if err := lines.Encode(s.Events[i]); err != nil {
-					t.Fatal(err)
-				}
-			}
+			see(in)
 		}
 	}
-	return out.Bytes()
 }
 
 // compareEvents says where two event files part, or nothing.

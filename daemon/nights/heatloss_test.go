@@ -373,14 +373,7 @@ func TestTheLedgerLearnsWhatADegreeCosts(t *testing.T) {
 	if math.Abs(h.BalanceC.Value-(18-150./40)) > 1 || h.CabinC != 18 {
 		t.Errorf("balance %+v, cabin %g, want 14.25 and 18 C", h.BalanceC, h.CabinC)
 	}
-	saved, err := json.Marshal(v.l.Save())
-	if err != nil {
-		t.Fatal(err)
-	}
-	var s Saved
-	if err := json.Unmarshal(saved, &s); err != nil {
-		t.Fatal(err)
-	}
+	s := throughJSON(t, v.l.Save())
 	l := NewLedger(Params{})
 	l.Restore(s)
 	if back := l.HeatLoss(); fmt.Sprint(back.FuelWPerK.Value, back.Learned) != fmt.Sprint(h.FuelWPerK.Value, true) {

@@ -128,14 +128,7 @@ func TestARestartACylinderAndADriveInTheMiddleLoseNothing(t *testing.T) {
 	e.Moving = true
 	v.step(e)
 	v.live(3 * time.Hour)
-	saved, err := json.Marshal(v.l.Save())
-	if err != nil {
-		t.Fatal(err)
-	}
-	var s Saved
-	if err := json.Unmarshal(saved, &s); err != nil {
-		t.Fatal(err)
-	}
+	s := throughJSON(t, v.l.Save())
 	v.l, v.up = NewLedger(Params{}), 0
 	v.l.Restore(s)
 	v.live(12 * time.Hour)

@@ -69,6 +69,19 @@ func (v *van) tonight() Tonight {
 	return v.l.Tonight(sensors.Stamp{Up: v.up, Wall: v.wall}, v.estimates())
 }
 
+// throughJSON is what a checkpoint makes of a save.
+func throughJSON(t testing.TB, s Saved) (read Saved) {
+	t.Helper()
+	b, err := json.Marshal(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(b, &read); err != nil {
+		t.Fatal(err)
+	}
+	return read
+}
+
 func zone(t *testing.T, name string) *time.Location {
 	t.Helper()
 	z, err := time.LoadLocation(name)
@@ -100,14 +113,7 @@ func TestANightIsOneRowFromEveningToMorning(t *testing.T) {
 func TestAGapWidensTheNightAndIsSaid(t *testing.T) {
 	v := newVan(Params{}, "2026-11-25T17:00:00Z")
 	v.live(4 * time.Hour)
-	saved, err := json.Marshal(v.l.Save())
-	if err != nil {
-		t.Fatal(err)
-	}
-	var s Saved
-	if err := json.Unmarshal(saved, &s); err != nil {
-		t.Fatal(err)
-	}
+	s := throughJSON(t, v.l.Save())
 	v.l = NewLedger(Params{}) // the power was away for five hours
 	v.l.Restore(s)
 	v.up, v.wall = 0, v.wall.Add(5*time.Hour)

@@ -175,14 +175,7 @@ func TestAForecastOutlivesARestartOverTheNightsBegin(t *testing.T) {
 		v := newVan(Params{}, "2026-11-25T17:00:00Z")
 		v.promising(1.5, 0.4)
 		v.live(30 * time.Minute)
-		saved, err := json.Marshal(v.l.Save())
-		if err != nil {
-			t.Fatal(err)
-		}
-		var s Saved
-		if err := json.Unmarshal(saved, &s); err != nil {
-			t.Fatal(err)
-		}
+		s := throughJSON(t, v.l.Save())
 		v.l, v.up, v.wall = NewLedger(Params{}), 0, v.wall.Add(off)
 		v.l.Restore(s)
 		v.live(20 * time.Hour)

@@ -1,7 +1,6 @@
 package nights
 
 import (
-	"encoding/json"
 	"reflect"
 	"strings"
 	"testing"
@@ -297,16 +296,8 @@ func TestARestartContinuesTheForecastWhereItWas(t *testing.T) {
 		step()
 		at(v.l, 8)
 	}
-	text, err := json.Marshal(v.l.Save())
-	if err != nil {
-		t.Fatal(err)
-	}
-	var s Saved
-	if err := json.Unmarshal(text, &s); err != nil {
-		t.Fatal(err)
-	}
 	other := NewLedger(v.l.p)
-	other.Restore(s)
+	other.Restore(throughJSON(t, v.l.Save()))
 	improved := false
 	for range 20 {
 		step()
