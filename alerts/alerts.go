@@ -231,3 +231,10 @@ type Transition struct {
 	Why      string `json:"why"`
 	Actor    string `json:"actor,omitempty"` // who acknowledged, reset or shelved
 }
+
+// Raised reports whether the alarm was raised by it: one that stood already and is said again,
+// as more urgent, as still standing or after a restart, is the same alarm.
+func (t *Transition) Raised() bool {
+	standing := t.From == Unacked.String() || t.From == Acked.String()
+	return t.To == Unacked.String() && !standing
+}

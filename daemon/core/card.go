@@ -88,8 +88,7 @@ func (k *cards) step(s *Snapshot, zone *time.Location) []Card {
 // raised makes a card of an alarm that was raised. One that comes again before its card was
 // asked joins it: nobody is asked six times about one night.
 func (k *cards) raised(e *Event, trusted bool) {
-	if e.Alarm == nil || e.Alarm.To != alerts.Unacked.String() || e.Alarm.From == alerts.Acked.String() ||
-		e.Alarm.From == alerts.Unacked.String() || Choices(e.Alarm.ID) == nil {
+	if e.Alarm == nil || !e.Alarm.Raised() || Choices(e.Alarm.ID) == nil {
 		return
 	}
 	for i := range k.list {

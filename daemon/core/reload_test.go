@@ -181,3 +181,29 @@ func TestAPhoneThatDisagreesAboutTheTimeIsAskedAgain(t *testing.T) {
 		t.Errorf("it is %v, trusted %v", s.Stamp.Wall, s.Est.ClockTrusted)
 	}
 }
+
+// An alarm that grows more urgent, or is said again, is still one alarm of the night.
+func TestANightCountsAnAlarmOnce(t *testing.T) {
+	v := newHeatVan(t)
+	v.live(7 * time.Hour)
+	v.v = 11.5
+	v.live(30 * time.Minute)
+	v.step(&Command{Ack: "battery-low"})
+	v.all = nil
+	v.live(16 * time.Hour) // at 20:00 it is high
+	again, rows := 0, 0
+	for _, e := range v.all {
+		switch {
+		case e.Alarm != nil && e.Alarm.ID == "battery-low" && e.Alarm.To == alerts.Unacked.String():
+			again++
+		case e.Night != nil:
+			rows++
+			if e.Night.Alarms != 1 {
+				t.Errorf("the night counts %d alarms, want the one", e.Night.Alarms)
+			}
+		}
+	}
+	if again != 1 || rows != 1 {
+		t.Fatalf("it was said again %d times in %d nights, so this shows nothing", again, rows)
+	}
+}

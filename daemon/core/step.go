@@ -258,7 +258,7 @@ func (c *Core) Step(in Input) *Snapshot {
 	for _, e := range s.Events {
 		if e.Alarm != nil {
 			save = true
-			if e.Alarm.To == alerts.Unacked.String() {
+			if e.Alarm.Raised() {
 				raised++
 			}
 		}

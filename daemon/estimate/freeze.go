@@ -107,7 +107,9 @@ func (v *vessel) seat(upS float64, out *Estimates, body Quantity) {
 	if q := v.out.marginK; f.Risk == supply.NotExpected && (q.Low <= supply.CautionK) {
 		f.Risk = supply.PossibleIfWet
 	}
-	f.Outside, _ = supply.Settles(s.BodyC, in.AirTempC, 100) // a locker's air is as good as saturated
+	// Saturated (physics.md 7.4): the humidity that may be wired is the cabin's, beside the gas
+	// sensor, and the locker breathes the air outside.
+	f.Outside, _ = supply.Settles(s.BodyC, in.AirTempC, 100)
 	if old := v.out.freeze; upS-v.sayS < sayEveryS && old.Risk == f.Risk && old.FreshFill == f.FreshFill {
 		f.Why = old.Why
 	} else {

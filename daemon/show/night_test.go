@@ -44,7 +44,7 @@ func TestANightIsDrawnOnOneAxisWithItsGap(t *testing.T) {
 
 func TestANightOfNothingIsAnEmptyFrame(t *testing.T) {
 	for name, p := range map[string]NightPicture{"nothing": {Title: "n"}, "no time": {Title: "n", Burn: []Piece{{0, 60, 1, 1, 1}}, NowS: 3},
-		"nonsense": {Title: "n", SpanS: math.NaN(), Burn: []Piece{{math.NaN(), 60, 1, math.Inf(1), 1}}},
+		"nonsense":          {Title: "n", SpanS: math.NaN(), Burn: []Piece{{math.NaN(), 60, 1, math.Inf(1), 1}}},
 		"flames of no time": {Title: "n", SpanS: 3600, Flames: []Flame{{math.NaN(), 60, "x"}, {60, math.NaN(), "x"}}}} {
 		all := parse(t, Night(p))
 		if len(classed(all, "night-burn")) != 0 {
