@@ -235,7 +235,10 @@ func (l *Loop) tick(ctx context.Context) error {
 	default:
 	}
 	s := l.live()
-	if asked != nil {
+	switch {
+	case asked != nil && l.in.Command == nil:
+		asked.done(answer{s.Tick, "the program failed in that moment and went on without this order: look at what stands, and give it again"})
+	case asked != nil:
 		asked.done(answer{s.Tick, s.Refused})
 	}
 	l.o.Notify("WATCHDOG=1")

@@ -276,3 +276,22 @@ func TestANewConfigurationGoesOnWithTheOldState(t *testing.T) {
 		}
 	})
 }
+
+// An order in whose tick the core panics may be what it choked on: it is left out of the next
+// try, and whoever gave it must not hear that it was done.
+func TestAnOrderLostInAPanicIsNotSaidToBeDone(t *testing.T) {
+	broken := params()
+	broken.Wiring = append(wiring[:3:3], sensors.Wire{Channel: sensors.AckButton, Period: time.Second}) // a core for more readings than it gets
+	l := NewLoop(Options{Core: core.New(broken), Wiring: wiring, Source: &made{n: 2, start: time.Now()}, Outputs: []Output{&kept{}},
+		Boot: func() string { return "a" }, Log: quiet(),
+		Rebuild: func([]byte, bool) (*core.Core, error) { return core.New(params()), nil }})
+	var got *answer
+	on := true
+	l.inbox <- order{core.Command{WeightWatch: &on}, nil, func(a answer) { got = &a }}
+	if err := l.Run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if got == nil || !strings.Contains(got.refused, "again") {
+		t.Errorf("the answer is %+v, want that it was not done and to give it again", got)
+	}
+}
