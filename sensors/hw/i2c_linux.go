@@ -58,7 +58,7 @@ func (k kernelBus) Tx(addr uint16, w, r []byte) error {
 	}
 	defer syscall.Close(fd)
 	var can uintptr
-	if err := ioctl(fd, i2cFuncs, unsafe.Pointer(&can)); err == nil && can&i2cFuncI2C == 0 {
+	if _, err := ioctl(fd, i2cFuncs, unsafe.Pointer(&can)); err == nil && can&i2cFuncI2C == 0 {
 		return &fault{noPlainI2C, fmt.Errorf("%s can do SMBus only (functions 0x%x)", k.node, can)}
 	}
 	msgs := make([]i2cMessage, 0, 2)
@@ -72,19 +72,23 @@ func (k kernelBus) Tx(addr uint16, w, r []byte) error {
 		return nil
 	}
 	all := i2cMessages{unsafe.Pointer(&msgs[0]), uint32(len(msgs))}
-	if err := ioctl(fd, i2cRdwr, unsafe.Pointer(&all)); err != nil {
+	done, err := ioctl(fd, i2cRdwr, unsafe.Pointer(&all))
+	if err == nil && done != len(msgs) { // some adapters' drivers call half a transaction well
+		err = fmt.Errorf("%d of %d messages were transferred", done, len(msgs))
+	}
+	if err != nil {
 		return fmt.Errorf("%s address 0x%02x: %w", k.node, addr, err)
 	}
 	return nil
 }
 
 // ioctl is repeated if a signal interrupts it: the Go runtime sends itself signals.
-func ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
-	_, err := again(func() (int, error) {
-		if _, _, no := syscall.Syscall(syscall.SYS_IOCTL, uintptr(fd), request, uintptr(arg)); no != 0 {
+func ioctl(fd int, request uintptr, arg unsafe.Pointer) (int, error) {
+	return again(func() (int, error) {
+		n, _, no := syscall.Syscall(syscall.SYS_IOCTL, uintptr(fd), request, uintptr(arg))
+		if no != 0 {
 			return 0, no
 		}
-		return 0, nil
+		return int(n), nil
 	})
-	return err
 }

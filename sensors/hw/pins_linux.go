@@ -97,13 +97,13 @@ func chipOf(node string) (gpioChip, error) {
 	var c gpioChip
 	err := onNode(node, func(fd int) error {
 		var info gpioChipInfoT
-		if err := ioctl(fd, gpioChipInfo, unsafe.Pointer(&info)); err != nil {
+		if _, err := ioctl(fd, gpioChipInfo, unsafe.Pointer(&info)); err != nil {
 			return err
 		}
 		c = gpioChip{node: node, name: cText(info.name[:]), label: cText(info.label[:])}
 		for i := range info.lines {
 			line := gpioLineInfoT{offset: i}
-			if err := ioctl(fd, gpioLineInfo, unsafe.Pointer(&line)); err != nil {
+			if _, err := ioctl(fd, gpioLineInfo, unsafe.Pointer(&line)); err != nil {
 				return err
 			}
 			c.lines = append(c.lines, cText(line.name[:]))
@@ -150,7 +150,10 @@ func takeLine(at pinPlace, c gpioConfigT) (pin, error) {
 	r := gpioRequestT{linesN: 1, config: c}
 	r.offsets[0] = uint32(at.number)
 	copy(r.consumer[:], "frostline")
-	if err := onNode(at.node, func(fd int) error { return ioctl(fd, gpioGetLine, unsafe.Pointer(&r)) }); err != nil {
+	if err := onNode(at.node, func(fd int) error {
+		_, err := ioctl(fd, gpioGetLine, unsafe.Pointer(&r))
+		return err
+	}); err != nil {
 		return nil, fmt.Errorf("take %s: %w", at.shown, err)
 	}
 	return kernelPin{int(r.fd), at.shown}, nil
@@ -164,7 +167,7 @@ type kernelPin struct {
 
 func (p kernelPin) level() (bool, error) {
 	v := gpioValuesT{mask: 1}
-	if err := ioctl(p.fd, gpioGetValues, unsafe.Pointer(&v)); err != nil {
+	if _, err := ioctl(p.fd, gpioGetValues, unsafe.Pointer(&v)); err != nil {
 		return false, fmt.Errorf("read %s: %w", p.shown, err)
 	}
 	return v.bits&1 != 0, nil
@@ -175,7 +178,7 @@ func (p kernelPin) set(high bool) error {
 	if high {
 		v.bits = 1
 	}
-	if err := ioctl(p.fd, gpioSetValues, unsafe.Pointer(&v)); err != nil {
+	if _, err := ioctl(p.fd, gpioSetValues, unsafe.Pointer(&v)); err != nil {
 		return fmt.Errorf("set %s: %w", p.shown, err)
 	}
 	return nil
@@ -183,7 +186,7 @@ func (p kernelPin) set(high bool) error {
 
 func (p kernelPin) pull(up bool) error {
 	c := gpioConfigT{flags: gpioInput | pullFlag(up)}
-	if err := ioctl(p.fd, gpioSetConfig, unsafe.Pointer(&c)); err != nil {
+	if _, err := ioctl(p.fd, gpioSetConfig, unsafe.Pointer(&c)); err != nil {
 		return fmt.Errorf("pull %s: %w", p.shown, err)
 	}
 	return nil
