@@ -30,6 +30,7 @@ const (
 
 	bmeSkipped  = 0x80000 // what a value reads that was not measured; half a byte less for humidity
 	bmeSkippedH = 0x8000
+	bmeLooks    = 4 // a value may have that code too, 26.46 °C with one calibration, and then leaves it
 
 	bmeMeasures = 17 * time.Millisecond // at most, with these samples
 	bmeGiveUp   = 100 * time.Millisecond
@@ -69,26 +70,36 @@ func (m *bme280) read(input string) (float64, string, error) {
 		}
 	}
 	m.begun = true
-	p, t, h, err := m.measure()
+	var p, t, h int32
+	var what string
+	for range bmeLooks {
+		if p, t, h, err = m.measure(); err != nil {
+			return 0, "", err
+		}
+		what = ""
+		switch {
+		case t == bmeSkipped: // the other two are worked out with it
+			what = "temperature"
+		case input == "in_pressure" && p == bmeSkipped:
+			what = "pressure"
+		case input == "in_humidityrelative" && h == bmeSkippedH:
+			what = "humidity"
+		}
+		if what == "" {
+			break
+		}
+	}
 	raw := fmt.Sprintf("pressure %d, temperature %d", p, t)
 	if m.humid {
 		raw += fmt.Sprintf(", humidity %d", h)
 	}
-	skipped := func(what string, code int32) (float64, string, error) {
-		return 0, raw, &fault{notMeasured, fmt.Errorf("%s 0x%x: the code of a value that was not measured", what, code)}
+	if what != "" {
+		return 0, raw, &fault{notMeasured, fmt.Errorf("%s: %d times the code of a value that was not measured", what, bmeLooks)}
 	}
-	switch fine := m.cal.fine(t); {
-	case err != nil:
-		return 0, "", err
-	case t == bmeSkipped:
-		return skipped("temperature", t)
-	case input == "in_pressure" && p == bmeSkipped:
-		return skipped("pressure", p)
-	case input == "in_pressure":
+	switch fine := m.cal.fine(t); input {
+	case "in_pressure":
 		return m.cal.pa(p, fine) / 1000, raw, nil
-	case input == "in_humidityrelative" && h == bmeSkippedH:
-		return skipped("humidity", h)
-	case input == "in_humidityrelative":
+	case "in_humidityrelative":
 		return m.cal.pct(h, fine), raw, nil
 	default:
 		return fine / 5120, raw, nil

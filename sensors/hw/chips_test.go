@@ -166,6 +166,25 @@ func TestAChipThatIsSetAlreadyIsReadAfterARestart(t *testing.T) {
 	})
 }
 
+// The code of a value that was not measured is also one of 26.46 °C: a real value leaves it.
+func TestACodeOfNothingMeasuredMayBeAValue(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus, _, _, bme := bench()
+		m := newBME280(bus, 0x76)
+		wants(t, m, "in_temp", 25.0825, "")
+		bme.t = bmeSkipped
+		bus.after = func() { bme.t += 16 }
+		wants(t, m, "in_temp", 26.465, "")
+		bme.h = bmeSkippedH
+		bus.after = func() { bme.h++ }
+		if v, _, err := m.read("in_humidityrelative"); err != nil || v < 40 || v > 90 {
+			t.Errorf("got %v, %v", v, err)
+		}
+		bme.h = bmeSkippedH
+		wants(t, m, "in_humidityrelative", 0, notMeasured)
+	})
+}
+
 func TestTheAdapterIsFoundByName(t *testing.T) {
 	tr := adapterTree(t)
 	for _, k := range []struct{ bus, word, node, says string }{
