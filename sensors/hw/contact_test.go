@@ -125,3 +125,24 @@ func TestLinesAreGivenBackBeforeAnotherWiringTakesThem(t *testing.T) {
 		}
 	})
 }
+
+// A data line that lies on ground says "ready" for ever: waiting for what is not there must not
+// take the whole of a small board's processor.
+func TestAShortedBridgeIsNotAskedWithoutPause(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := newModelPins("GPIO23", "GPIO24")
+		hx := &modelHX711{counts: 500_000, period: 90 * time.Millisecond, short: true}
+		hx.wire(p, "GPIO23", "GPIO24")
+		h, err := openHX711(p, Wire{Channel: sensors.LoadCounts, Driver: HX711, Data: "GPIO23", Clock: "GPIO24"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer h.close()
+		if _, _, err := h.read(); err == nil || wordOf(HX711, err) != zeros {
+			t.Errorf("got %v, want !%s", err, zeros)
+		}
+		if asked := p.line("GPIO23").asked; asked > 4000 {
+			t.Errorf("the data line was asked %d times within %s", asked, hxPatience)
+		}
+	})
+}

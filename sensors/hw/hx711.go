@@ -11,7 +11,8 @@ const (
 	hxPulses  = 25                    // 24 bits, and one that asks for channel A with gain 128
 	hxHigh    = 50 * time.Microsecond // the longest a clock pulse may be; from 60 on the chip switches itself off
 	hxOff     = 200 * time.Microsecond
-	hxDiscard = 5 // conversions after a pulse that was too long
+	hxWakes   = 20 * time.Millisecond // its first conversion takes 50 ms and more
+	hxDiscard = 5                     // conversions after a pulse that was too long
 	hxMax     = 1<<23 - 1
 
 	hxLook     = time.Millisecond
@@ -76,7 +77,11 @@ func (h *hx711Lines) restart() error {
 		return err
 	}
 	time.Sleep(hxOff)
-	return h.clock.set(false)
+	if err := h.clock.set(false); err != nil {
+		return err
+	}
+	time.Sleep(hxWakes) // a line that lies on ground is "ready" at once, again and again
+	return nil
 }
 
 // read is the newest conversion in signed counts. What goes wrong is tried again until its
