@@ -142,10 +142,12 @@ Flags are written with two hyphens.
 .It Dv SIGHUP
 .Cm run
 reads its configuration again.
-Another list of sensors needs a restart.
-.It Dv SIGTERM
+Another list of sensors needs a restart, and so do page, broker, webhook, mail, store and sounder.
+Every other command ends, unless it was started to ignore it.
+.It Dv SIGTERM , SIGINT
 .Cm run
 writes what it knows and ends.
+Others stop where they are; a recording is closed.
 .El
 .Sh FILES
 .Bl -tag -width Ds
@@ -153,8 +155,15 @@ writes what it knows and ends.
 the configuration, see
 .Xr frostline.toml 5 .
 The program never writes it.
-.It Pa /var/lib/frostline
-calibration, ledger of nights, alarms and checkpoints
+.It Pa /var/lib/frostline/history.db
+calibration, ledger of nights, alarms and checkpoints, with a log and a reserve beside it
+.It Pa /var/lib/frostline/history.db.old
+what a restore put aside; a later one is
+.Pa history.db.old2
+.It Pa /var/lib/frostline/phones.json
+the paired phones
+.It Pa /var/lib/frostline/control.sock
+over which the other commands speak to the daemon: whoever may open it may do everything
 .El
 .Sh EXIT STATUS
 .Bl -tag -width Ds

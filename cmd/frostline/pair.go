@@ -23,9 +23,9 @@ const pairExamples = `  frostline pair --role owner --name "Anna's phone"
 `
 
 func pairCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) error {
-	role := fs.String("role", "viewer", "what the phone `may` do: viewer looks, owner also gives orders")
-	name := fs.String("name", "", "what you `call` the phone; else its person says")
-	lasts := fs.String("for", "365d", "how `long` it stays paired, as 30d or 12h")
+	role := fs.String("role", "viewer", "`role` of the phone: viewer looks, owner also gives orders")
+	name := fs.String("name", "", "`name` of the phone; else its person says")
+	lasts := fs.String("for", "365d", "`time` that it stays paired, as 30d or 12h")
 	list := fs.Bool("list", false, "list the paired phones")
 	revoke := fs.String("revoke", "", "end the pairing of the phone of this `name`")
 	configured := stateFlags(fs)

@@ -121,11 +121,11 @@ _frostline() {
 		'*:file:_files' ;;
 	pair) _arguments \
 		'--config[configuration file]:file:_files' \
-		'--for[how long it stays paired, as 30d or 12h]:long:' \
+		'--for[time that it stays paired, as 30d or 12h]:time:' \
 		'--list[list the paired phones]' \
-		'--name[what you call the phone; else its person says]:call:' \
+		'--name[name of the phone; else its person says]:name:' \
 		'--revoke[end the pairing of the phone of this name]:name:' \
-		'--role[what the phone may do\: viewer looks, owner also gives orders]:may:' \
+		'--role[role of the phone\: viewer looks, owner also gives orders]:role:' \
 		'--state[state directory, instead of the configuration'\''s]:directory:_directories' \
 		'*:file:_files' ;;
 	backup) _arguments \
