@@ -3,6 +3,7 @@ package main
 import (
 	"archive/tar"
 	"bytes"
+	"cmp"
 	"compress/gzip"
 	"context"
 	"encoding/json"
@@ -13,6 +14,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"frostline/daemon/core"
@@ -251,7 +253,10 @@ func (c *control) fetch(ctx context.Context, path string, out io.Writer) error {
 	defer answer.Body.Close()
 	if answer.StatusCode != http.StatusOK {
 		why, err := io.ReadAll(io.LimitReader(answer.Body, 4<<10))
-		return errors.Join(fmt.Errorf("%s: %s", answer.Status, why), err)
+		if said := strings.TrimSpace(string(why)); said != "" {
+			return errors.New(said)
+		}
+		return cmp.Or(err, errors.New(answer.Status))
 	}
 	_, err = io.Copy(out, answer.Body)
 	return err

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -235,5 +236,27 @@ func TestABackupThatUnfoldsIntoTooMuchIsRefusedAtOnce(t *testing.T) {
 	}
 	if got := livedIn(t, filepath.Join(dir, historyFile)); got != "first" {
 		t.Errorf("the store is now of the run %q", got)
+	}
+}
+
+// TestADaemonThatRefusesABackupIsQuoted: its words, and not the number of its answer.
+func TestADaemonThatRefusesABackupIsQuoted(t *testing.T) {
+	dir := t.TempDir()
+	ln, err := listenControl(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		http.Error(w, "No backup could be made: the disk is full.", http.StatusServiceUnavailable)
+	})}
+	go srv.Serve(ln)
+	defer srv.Close()
+	file := filepath.Join(t.TempDir(), "van.tar.gz")
+	out, err := new(program).run("backup", "--state", dir, file)
+	if err == nil || out != "frostline backup: No backup could be made: the disk is full.\n" {
+		t.Errorf("%v\n%q", err, out)
+	}
+	if _, err := os.Stat(file); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a backup that was not made lies there: %v", err)
 	}
 }
