@@ -92,6 +92,25 @@ func TestTheHeatersRateIsLearned(t *testing.T) {
 	near(t, "learned rate", b.est.weigh.burn.split.learn.KgPerH, rate, 0.004)
 }
 
+// People who get up while the heater is lit hide its flame from the rate, not from the weight.
+func TestAFallLikeTheHeatersIsNoStarvation(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.call = 0
+	b.run(20*time.Minute, 0)
+	b.call = 1
+	b.run(time.Minute, 0)
+	for range 6 { // 2.5 g a minute in two steps, as the heater's, that nothing takes for a burn
+		b.kg -= 0.0025
+		b.run(time.Minute, 0)
+	}
+	if e := b.last; e.BurnKgPerH.Value > 0.05 || e.Starved != No {
+		t.Errorf("15 g less after seven minutes of heat demand, all booked as people (burn %.3f): starved %v, want no", e.BurnKgPerH.Value, e.Starved)
+	}
+	if e := b.run(7*time.Minute, 0); e.Starved != Yes {
+		t.Errorf("nothing less in seven more minutes: starved %v, want yes", e.Starved)
+	}
+}
+
 func TestStarvedNeedsHeatDemandFiveMinutesAndNoFlame(t *testing.T) {
 	b := newBench(t, 12.7)
 	b.call = 0

@@ -48,6 +48,7 @@ type burning struct {
 	askedS           float64 // start of the window in which the cabin is watched
 	fromC            float64 // the cabin then
 	fromKnown, cools bool
+	fromS, fromKg    float64 // when heat was called for, or the heater last seen to burn, and the level then
 	poorS            float64 // since when less burns than the heater needs
 	poor             bool    // starved
 	call             Tristate
@@ -130,7 +131,10 @@ func (f *burning) seat(kg, sdKg float64) {
 	clear(f.late[:])
 }
 
-func (f *burning) shift(kg float64) { f.bank.shift(kg) }
+func (f *burning) shift(kg float64) {
+	f.bank.shift(kg)
+	f.fromKg += kg
+}
 
 // forget makes the burn unknown.
 func (f *burning) forget() {
@@ -356,14 +360,19 @@ func (f *burning) starved(upS float64, watching bool) Tristate {
 		if !watching { // a cylinder that has just come back gets the whole test
 			f.callS = upS
 		}
+		f.fromS, f.fromKg = upS, f.bank.levelKg
 		return Unsure
 	}
-	least := starvedFrac * f.split.part[f.split.heater].meanKgPerH
+	rate := f.split.part[f.split.heater].meanKgPerH
+	least := starvedFrac * rate
 	fed := f.rate.Value >= least
 	if f.poor { // and then a flicker of the estimate is no flame
 		fed = fed && f.rate.Low > 0
 	}
-	if fed || f.call == No || upS-f.callS < starvedAfterS {
+	if fed || f.call == No {
+		f.fromS, f.fromKg = upS, f.bank.levelKg
+	}
+	if fed || f.call == No || upS-f.callS < starvedAfterS || !f.poor && f.mayBurn(upS, rate) {
 		f.poor = false
 		if fed {
 			f.poorS = upS
@@ -375,6 +384,16 @@ func (f *burning) starved(upS float64, watching bool) Tristate {
 		return Yes
 	}
 	return No
+}
+
+// mayBurn reports whether the weight leaves it open that the heater has burned since heat was
+// called for, or since it was last seen to burn: it would have burned no more than people
+// moving about can hide, or the weight speaks rather for it than against. Whatever the errors, if
+// they are as likely up as down, half of what it would have burned parts the two. A fall that was
+// booked as people counts here.
+func (f *burning) mayBurn(upS, kgPerH float64) bool {
+	would := kgPerH * (upS - f.fromS) / 3600
+	return would < 2*jumpKg || f.fromKg-f.bank.levelKg > would/2
 }
 
 // whyUnseen is said where only the cabin shows it.
