@@ -18,8 +18,8 @@ const (
 	leapFrac      = 0.004   // engineering judgement
 	outlierKg     = 0.040   // sd of a wrong block
 	outlierFrac   = 0.015   // of blocks
-	switchEveryS  = 900     // mean time between two switches of an appliance
-	quietPrior    = 0.6     // of a switch: it ends at nothing burning
+	quietPrior    = 0.6     // that nothing burns when the scale has come to rest
+	oddFrac       = 0.05    // of the switches: to any rate at all
 	ratesLeastN   = 24      // hypotheses
 	ratesMostN    = 64      //
 	rateStepKgH   = 0.010   // between them, where ratesMostN allows
@@ -46,25 +46,42 @@ func kgPerHFromKW(kw float64) float64 {
 }
 
 // bank is a set of hypotheses of the burn rate, each with its own Kalman filter of the
-// level of the scale. A switch of an appliance moves belief from one hypothesis to the
-// others; a block that none can explain is a jump or an outlier under all of them, so it
+// level of the scale. A switch of an appliance moves belief from one hypothesis to those with
+// that appliance lit or out; a block that none can explain is a jump or an outlier under all of them, so it
 // cannot pass for burn (interacting multiple models with three kinds of block).
 type bank struct {
-	rate     []float64 // kg/h, ascending from 0
-	switched []float64 // where a switch ends, sums to 1
-	weight   []float64 // sums to 1
-	level    []float64 // kg
-	varKg2   []float64
+	rate   []float64 // kg/h, ascending from 0
+	prior  []float64 // of the weights, knowing nothing; sums to 1
+	weight []float64 // sums to 1
+	level  []float64 // kg
+	varKg2 []float64
+
+	// Which appliances burn is a set of them. leave is how often in a second a burn at a rate
+	// becomes one of a set, at is the rates a burn of the set may have, which sum to 1; both
+	// are by set, then by rate.
+	leave, at []float64
+	stay      []float64 // chance of no switch in this step, by rate
+	come      []arrival // by set
 
 	levelKg  float64 // over all hypotheses
 	levelVar float64
 }
 
-func newBank(highestKgPerH float64) *bank {
+// arrival is the belief that switches bring to a set, and the levels it comes with, about the
+// common one.
+type arrival struct{ weight, offKg, off2Kg2 float64 }
+
+func newBank(highestKgPerH float64, sets int) *bank {
 	n := int(math.Ceil(highestKgPerH/rateStepKgH)) + 1
 	n = min(max(n, ratesLeastN), ratesMostN)
-	all := make([]float64, 5*n)
-	b := &bank{rate: all[:n], switched: all[n : 2*n], weight: all[2*n : 3*n], level: all[3*n : 4*n], varKg2: all[4*n:]}
+	all := make([]float64, (6+2*sets)*n)
+	next := func(n int) []float64 {
+		part := all[:n:n]
+		all = all[n:]
+		return part
+	}
+	b := &bank{rate: next(n), prior: next(n), weight: next(n), level: next(n), varKg2: next(n), stay: next(n),
+		leave: next(sets * n), at: next(sets * n), come: make([]arrival, sets)}
 	for j := range b.rate {
 		b.rate[j] = highestKgPerH * float64(j) / float64(n-1)
 	}
@@ -73,7 +90,7 @@ func newBank(highestKgPerH float64) *bank {
 
 // seat starts the bank at a level, knowing nothing of the burn.
 func (b *bank) seat(kg, sdKg float64) {
-	copy(b.weight, b.switched)
+	copy(b.weight, b.prior)
 	for j := range b.level {
 		b.level[j], b.varKg2[j] = kg, sdKg*sdKg
 	}
@@ -100,7 +117,7 @@ func (b *bank) ahead(dtS float64) float64 {
 // step moves all hypotheses by dtS and folds in one block. It returns how far the level
 // jumped without burn.
 func (b *bank) step(dtS, kg, noiseKg float64) (jumpedKg float64) {
-	b.mix(1 - math.Exp(-dtS/switchEveryS))
+	b.mix(dtS)
 	walk := min(max(walkOfNoise*noiseKg, walkLeastKg), walkMostKg)
 	walk2 := walk * walk * dtS / 10
 	noise2 := noiseKg * noiseKg
@@ -114,7 +131,7 @@ func (b *bank) step(dtS, kg, noiseKg float64) (jumpedKg float64) {
 		jumpedKg += b.weight[j] * jumped
 	}
 	if sum < tiny { // as surprised as a number can be: the block decides nothing
-		copy(b.weight, b.switched)
+		copy(b.weight, b.prior)
 		b.summarise()
 		return 0
 	}
@@ -125,21 +142,53 @@ func (b *bank) step(dtS, kg, noiseKg float64) (jumpedKg float64) {
 	return jumpedKg / sum
 }
 
-// mix lets a switch happen with probability p: every hypothesis takes a part of the common
-// level, as uncertain as all hypotheses together are.
-func (b *bank) mix(p float64) {
+// mix lets appliances be switched in dtS: each hypothesis gives to the sets it may become, and
+// those to the rates they may have, with the levels they bring and as uncertain as all that
+// comes together is.
+func (b *bank) mix(dtS float64) {
+	n := len(b.rate)
+	for j := range b.stay {
+		b.stay[j] = 0
+	}
+	for i, perS := range b.leave {
+		b.stay[i%n] += perS
+	}
+	for j, perS := range b.stay {
+		b.stay[j] = math.Exp(-perS * dtS)
+	}
+	for s := range b.come {
+		var c arrival
+		for j, perS := range b.leave[s*n : (s+1)*n] {
+			w := b.weight[j] * perS * dtS // a second switch within the block is left out
+			d := b.level[j] - b.levelKg
+			c.weight += w
+			c.offKg += w * d
+			c.off2Kg2 += w * (b.varKg2[j] + d*d)
+		}
+		b.come[s] = c
+	}
+	sum := 0.0
 	for j, w := range b.weight {
-		stay, come := (1-p)*w, p*b.switched[j]
-		total := stay + come
-		if total < tiny {
-			b.weight[j], b.level[j], b.varKg2[j] = total, b.levelKg, b.levelVar
+		d := b.level[j] - b.levelKg
+		w *= b.stay[j]
+		to := arrival{w, w * d, w * (b.varKg2[j] + d*d)}
+		for s, c := range b.come {
+			at := b.at[s*n+j]
+			to.weight += at * c.weight
+			to.offKg += at * c.offKg
+			to.off2Kg2 += at * c.off2Kg2
+		}
+		b.weight[j] = to.weight
+		sum += to.weight
+		if to.weight < tiny {
+			b.level[j], b.varKg2[j] = b.levelKg, b.levelVar
 			continue
 		}
-		f := come / total
-		d := b.levelKg - b.level[j]
-		b.varKg2[j] = (1-f)*b.varKg2[j] + f*b.levelVar + f*(1-f)*d*d
-		b.level[j] += f * d
-		b.weight[j] = total
+		d = to.offKg / to.weight
+		b.level[j], b.varKg2[j] = b.levelKg+d, max(to.off2Kg2/to.weight-d*d, 0)
+	}
+	for j := range b.weight {
+		b.weight[j] /= sum
 	}
 }
 

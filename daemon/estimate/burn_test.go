@@ -1,6 +1,7 @@
 package estimate
 
 import (
+	"math/rand/v2"
 	"testing"
 	"time"
 )
@@ -90,6 +91,45 @@ func TestTheHeatersRateIsLearned(t *testing.T) {
 		b.run(8*time.Minute, rate)
 	}
 	near(t, "learned rate", b.est.weigh.burn.split.learn.KgPerH, rate, 0.004)
+}
+
+// A flame that is seen late at both ends teaches no lower rate than it had.
+func TestTheLearnedRateIsThatOfTheMiddleOfAFlame(t *testing.T) {
+	b := newBench(t, 20.0)
+	b.noiseKg = 0.0008
+	rate := kgPerHFromKW(1.9) * 1.05
+	for range 40 {
+		b.run(7*time.Minute, 0)
+		b.run(6*time.Minute, rate)
+	}
+	near(t, "learned rate", b.est.weigh.burn.split.learn.KgPerH, rate, 0.01*rate)
+}
+
+// A thermostat's cycle is learned: once it is known a flame is believed sooner.
+func TestAFlameIsSeenSoonerWhereTheThermostatIsKnown(t *testing.T) {
+	rate := kgPerHFromKW(1.9)
+	lag := func(b *bench) (s int) {
+		for b.run(time.Second, rate).BurnKgPerH.Value < rate/2 && s < 300 {
+			s++
+		}
+		b.run(6*time.Minute, rate)
+		b.run(6*time.Minute, 0)
+		return s
+	}
+	first, last := 0, 0
+	for seed := range uint64(8) {
+		b := newBench(t, 16.0)
+		b.rng, b.noiseKg = rand.New(rand.NewPCG(seed, 5)), 0.0008
+		b.run(2*time.Hour, 0)
+		first += lag(b)
+		for range 8 {
+			lag(b)
+		}
+		last += lag(b)
+	}
+	if last >= first {
+		t.Errorf("eight first flames after hours of nothing were seen %d s late together, and %d s after eight of a thermostat; want less", first, last)
+	}
 }
 
 // People who get up while the heater is lit hide its flame from the rate, not from the weight.

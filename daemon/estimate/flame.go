@@ -15,9 +15,11 @@ const (
 	likelyBlocks = 6    // in a row, likelier than not
 	handBelief   = 0.65 // a hand-set burner can be at any rate the heater passes through
 	steadyAfterS = 60   // from when on a flame's rate is known well enough to learn from
-	learnLeastN  = 6    // blocks
-	lateBlocks   = 12   // blocks around a burn in which the level still follows it
-	quietBelief  = 0.5  // that nothing burns: then nothing is added to the total
+	learnAfterS  = 20   // after it was told lit, when the level follows its rate
+	learnTailS   = 90   // before it was told out: by then it may have been out already
+	learnLeastS  = 120
+	lateBlocks   = 12  // blocks around a burn in which the level still follows it
+	quietBelief  = 0.5 // that nothing burns: then nothing is added to the total
 
 	starvedAfterS = 300 // heat called for so long with no more than
 	starvedFrac   = 0.4 // of the heater's rate
@@ -29,8 +31,16 @@ type burning struct {
 	p     Params
 	bank  *bank
 	split *splitter
+	pace  pace // of the heater
+	therm thermostat
+	cabin Quantity // now
+	coldC Quantity // the coldest it was since nothing burned
+	warmC Quantity // and the warmest
+	dueS  float64  // for how long the thermostat has been about to switch, and has not
 
 	totalKg float64 // since the first start
+	lostKg  float64 // weight lost but for jumps, since the bank was seated
+	noiseKg float64 // of a block, one standard deviation
 	oweKg   float64 // loss of weight not yet in the total
 	late    [lateBlocks]float64
 	lateSum float64
@@ -63,12 +73,41 @@ type flame struct {
 	steady  float64 // sum of its rates once the start is past
 	steadyN int
 	alone   bool
+	coldC   Quantity         // the cabin when it was lit
+	from    lost             // when its middle began
+	tail    [tailBlocks]lost // the newest blocks, a ring
+	tailN   int
+}
+
+// lost is the weight lost to burning until a moment.
+type lost struct{ upS, kg float64 }
+
+const tailBlocks = learnTailS / blockS
+
+// middle takes a block of a flame that is alight.
+func (fl *flame) middle(l lost) {
+	if fl.tailN == 0 {
+		fl.from = l
+	}
+	fl.tail[fl.tailN%tailBlocks] = l
+	fl.tailN++
+}
+
+// rate is the weight lost over the middle of a flame by time, and its standard deviation as a
+// fraction where a level is off by levelKg; ok is false for a short one.
+func (fl *flame) rate(levelKg float64) (kgPerH, sdFrac float64, ok bool) {
+	if fl.tailN < tailBlocks {
+		return 0, 0, false
+	}
+	end := fl.tail[fl.tailN%tailBlocks]
+	kg, s := end.kg-fl.from.kg, end.upS-fl.from.upS
+	return kg / s * 3600, math.Hypot(learnSDFrac, math.Sqrt2*levelKg/kg), s >= learnLeastS && kg > 0
 }
 
 func newBurning(p Params) *burning {
-	f := &burning{p: p, bank: newBank(mostKgPerH(p.Appliances)), lateN: lateBlocks}
+	f := &burning{p: p, bank: newBank(mostKgPerH(p.Appliances), max(1<<min(len(p.Appliances), splitMostN), 2)), lateN: lateBlocks}
 	f.split = newSplitter(p.Appliances, f.bank.rate)
-	f.switchPrior()
+	f.tabulate()
 	f.bank.seat(0, 1)
 	var burners []int
 	for i, a := range f.split.apps {
@@ -104,30 +143,77 @@ func mostKgPerH(apps []Appliance) float64 {
 
 func (f *burning) mostKgPerH() float64 { return f.bank.rate[len(f.bank.rate)-1] }
 
-// switchPrior says where a switch ends: at nothing, or at a rate the appliances explain,
-// with a little for every other rate.
-func (f *burning) switchPrior() {
-	to := f.bank.switched
-	sum := 0.0
-	for j, r := range f.bank.rate {
-		to[j] = 0
-		if j > 0 {
-			to[j] = 0.05 / float64(len(to))
-			for k := 1; k < f.split.sets; k++ {
-				to[j] += f.split.prior(k) * f.split.density(k, r) * (f.bank.rate[1])
-			}
-			sum += to[j]
+// tabulate works out at which rates a set of appliances may burn, and the belief in each rate
+// before anything is known: nothing burns, or what the appliances explain, with a little for
+// every other rate. Where no appliance is known every rate is as likely.
+func (f *burning) tabulate() {
+	n := len(f.bank.rate)
+	prior := f.bank.prior
+	clear(prior)
+	clear(f.bank.at)
+	f.bank.at[0] = 1
+	for k := 1; k < len(f.bank.come); k++ {
+		at, known := f.bank.at[k*n:][:n], k < f.split.sets
+		sum := 0.0
+		for j := 1; j < n && known; j++ {
+			at[j] = f.split.density(k, f.bank.rate[j])
+			sum += at[j]
+		}
+		part, odd := 1.0, 1.0
+		if known {
+			part, odd = f.split.prior(k), oddFrac
+		}
+		for j := 1; j < n; j++ {
+			at[j] *= (1 - odd) / max(sum, tiny)
+			at[j] += odd / float64(n-1)
+			prior[j] += part * at[j]
 		}
 	}
-	for j := range to {
-		to[j] *= (1 - quietPrior) / sum
+	sum := 0.0
+	for _, p := range prior {
+		sum += p
 	}
-	to[0] = quietPrior
+	for j := range prior {
+		prior[j] *= (1 - quietPrior) / sum
+	}
+	prior[0] = quietPrior
+	f.switches()
+}
+
+// switches works out how often a burn at each rate becomes one of each set. One appliance is
+// lit or goes out at a time, of those that are believed to burn at the rate. What none
+// explains ends, or gains one, as an appliance would.
+func (f *burning) switches() {
+	n := len(f.bank.rate)
+	clear(f.bank.leave)
+	for i, a := range f.split.apps {
+		lit, out := 1/pauseS(often(a.Kind)), 1/alightS
+		if i == f.split.heater {
+			lit, out = f.pace.perS()
+			lit, out = lit*f.due(f.therm.lit(f.cabin)), out*f.due(f.therm.out(f.cabin))
+		}
+		for k, likely := range f.split.likely {
+			perS := lit
+			if k&(1<<i) != 0 {
+				perS = out
+			}
+			leave := f.bank.leave[(k^(1<<i))*n:][:n]
+			for j, p := range likely {
+				leave[j] += p * perS
+			}
+		}
+	}
+	for j := 1; j < n; j++ {
+		f.bank.leave[j] += f.split.likely[0][j] / alightS
+	}
+	if len(f.split.apps) == 0 {
+		f.bank.leave[n] = 1 / pauseS(burnerOften)
+	}
 }
 
 func (f *burning) seat(kg, sdKg float64) {
 	f.bank.seat(kg, sdKg)
-	f.lateN, f.lateSum = lateBlocks, 0
+	f.lateN, f.lateSum, f.lostKg = lateBlocks, 0, 0
 	clear(f.late[:])
 }
 
@@ -157,19 +243,34 @@ func (f *burning) stop(told *[]Happening) {
 func (f *burning) step(upS, dtS, kg, noiseKg float64, call Tristate, told *[]Happening) {
 	before := f.bank.levelKg
 	jumped := f.bank.step(dtS, kg, noiseKg)
-	f.split.step(f.bank.weight, call)
+	f.span()
+	odds := 1.0
+	if call == Unsure { // otherwise the thermostat itself is asked
+		odds = f.therm.lit(f.coldC)
+	}
+	f.split.step(f.bank.weight, call, odds)
 	off := f.bank.off()
-	mean := f.bank.mean()
+	mean, lit := f.bank.mean(), 0.0
 	if off > quietBelief {
 		mean = 0
+	} else { // as if it surely burned: where nothing is said of flames that are unlikely, so of pauses
+		lit = mean / (1 - off)
 	}
+	f.noiseKg = noiseKg
+	f.lostKg += before - f.bank.levelKg + jumped
 	f.count(before-f.bank.levelKg+jumped, mean, dtS, off)
-	f.mean = mean
+	f.mean = lit
 	low, high := f.bank.quantile(0.025), f.bank.quantile(0.975)
-	f.rate = Quantity{Value: min(max(mean, low), high), Low: low, High: max(high, low), Quality: sensors.Good, At: seconds(upS)}
+	f.rate = Quantity{Value: min(max(lit, low), high), Low: low, High: max(high, low), Quality: sensors.Good, At: seconds(upS)}
 	f.shares = f.split.shares(f.rate.Value, f.shares)
 	for g := range f.member {
+		was := f.flames[g].on
 		f.flame(g, upS, told)
+		if f.member[g][0] == f.split.heater {
+			f.pace.step(dtS, was, f.flames[g].on != was)
+			f.overdue(dtS, f.flames[g].on != was, was)
+			f.switches()
+		}
 	}
 }
 
@@ -201,6 +302,41 @@ func (f *burning) count(lostKg, meanKgPerH, dtS, off float64) {
 	f.totalKg += burn + pay
 }
 
+// span follows the coldest and the warmest that the cabin was since nothing burned: there the
+// thermostat lit the heater and puts it out, if it is the heater.
+func (f *burning) span() {
+	if !f.cabin.Known() || !f.coldC.Known() || f.bank.off() > litBelief {
+		f.coldC, f.warmC = f.cabin, f.cabin
+	}
+	if f.cabin.Value < f.coldC.Value {
+		f.coldC = f.cabin
+	}
+	if f.cabin.Value > f.warmC.Value {
+		f.warmC = f.cabin
+	}
+}
+
+// overdue counts how long the heater has not been switched although the cabin is where its
+// thermostat does so.
+func (f *burning) overdue(dtS float64, turned, lit bool) {
+	odds := f.therm.lit(f.cabin)
+	if lit {
+		odds = f.therm.out(f.cabin)
+	}
+	if f.dueS += dtS; turned || odds <= 1 {
+		f.dueS = 0
+	}
+}
+
+// due is odds of a switch that wear off while it does not come: the thermostat was turned, or the
+// heater cannot burn.
+func (f *burning) due(odds float64) float64 {
+	if odds <= 1 {
+		return odds
+	}
+	return 1 + (odds-1)*math.Exp(-f.dueS/switchedSoonS)
+}
+
 // flame follows one flame.
 func (f *burning) flame(g int, upS float64, told *[]Happening) {
 	fl := &f.flames[g]
@@ -214,6 +350,9 @@ func (f *burning) flame(g int, upS float64, told *[]Happening) {
 		if upS-fl.onS > steadyAfterS && p > litBelief {
 			fl.steady += kgPerH
 			fl.steadyN++
+		}
+		if upS-fl.onS > learnAfterS {
+			fl.middle(lost{upS, f.lostKg})
 		}
 	}
 	against := p
@@ -235,7 +374,7 @@ func (f *burning) flame(g int, upS float64, told *[]Happening) {
 		return
 	}
 	if !fl.on {
-		*fl = flame{on: true, onS: upS, alone: true}
+		*fl = flame{on: true, onS: upS, alone: true, coldC: f.coldC}
 		rate := kgPerH
 		if rate <= 0 { // not in the likeliest set, but in many others
 			rate = f.rate.Value
@@ -243,9 +382,14 @@ func (f *burning) flame(g int, upS float64, told *[]Happening) {
 		*told = append(*told, Happening{Kind: BurnerOn, Appliance: f.names[g], KgPerH: printed(rate)})
 		return
 	}
-	if f.member[g][0] == f.split.heater && fl.alone && fl.steadyN >= learnLeastN {
-		f.split.teach(fl.steady / float64(fl.steadyN))
-		f.switchPrior()
+	if rate, sd, ok := fl.rate(f.noiseKg); ok && fl.alone && f.split.like(rate, sd) {
+		// Whoever it is named after: the name is a guess that the thermostat has a part in.
+		f.therm.Lit.learn(fl.coldC)
+		f.therm.Out.learn(f.warmC)
+		if f.member[g][0] == f.split.heater {
+			f.split.teach(rate, sd)
+			f.tabulate()
+		}
 	}
 	f.out(g, told)
 }
@@ -323,7 +467,7 @@ func (f *burning) called(upS float64, call Tristate, cabin Quantity) {
 		f.callS, f.askedS = upS, upS
 		f.fromC, f.fromKnown, f.cools = cabin.Value, cabin.Known(), false
 	}
-	f.call = call
+	f.call, f.cabin = call, cabin
 	switch {
 	case !cabin.Known():
 		f.fromKnown, f.cools = false, false

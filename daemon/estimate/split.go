@@ -14,7 +14,7 @@ const (
 	calledOdds   = 20   // heat demand input on: odds of the heater against its absence
 	uncalledOdds = 0.02 // and off; not zero, the wire may be on the wrong contact
 	surely       = 0.95
-	learnSDFrac  = 0.03 // of the rate of such a burn
+	learnSDFrac  = 0.03 // of the rate of such a burn, the scale apart
 	learnLeast   = 0.01 // least sd of the learned rate, as a fraction
 )
 
@@ -88,17 +88,22 @@ func (s *splitter) tabulate() {
 	}
 }
 
+// often is how much of the time an appliance burns, before anything is known.
+func often(kind ApplianceKind) float64 {
+	switch kind {
+	case Heater:
+		return heaterOften
+	case WaterHeater:
+		return boilerOften
+	}
+	return burnerOften
+}
+
 // prior is the belief in a set before the burn is known.
 func (s *splitter) prior(set int) float64 {
 	p := 1.0
 	for i, a := range s.apps {
-		often := burnerOften
-		switch a.Kind {
-		case Heater:
-			often = heaterOften
-		case WaterHeater:
-			often = boilerOften
-		}
+		often := often(a.Kind)
 		if set&(1<<i) == 0 {
 			often = 1 - often
 		}
@@ -135,14 +140,14 @@ func (s *splitter) density(set int, r float64) float64 {
 	return math.Exp(-0.5*d*d/v)/math.Sqrt(2*math.Pi*v) + flatFrac
 }
 
-// step works out the belief in each set from that in each rate, and the heat demand.
-func (s *splitter) step(weight []float64, call Tristate) {
-	odds := 1.0
+// step works out the belief in each set from that in each rate, the heat demand, and the odds of
+// the heater by all else.
+func (s *splitter) step(weight []float64, call Tristate, odds float64) {
 	switch call {
 	case Yes:
-		odds = calledOdds
+		odds *= calledOdds
 	case No:
-		odds = uncalledOdds
+		odds *= uncalledOdds
 	}
 	sum := 0.0
 	for k, likely := range s.likely {
@@ -234,14 +239,17 @@ func fitShares(sh []Share, burnKgPerH float64) {
 	}
 }
 
-// teach takes the mean rate of a long burn that was the heater's alone. Its weight is that
-// of a scalar Kalman filter whose state does not move.
-func (s *splitter) teach(kgPerH float64) {
+// like reports whether a rate, off by sdFrac, may be the heater's.
+func (s *splitter) like(kgPerH, sdFrac float64) bool {
 	l := &s.learn
-	if s.heater < 0 || math.Abs(kgPerH-l.KgPerH) > 2.5*math.Hypot(l.SDFrac, learnSDFrac)*l.KgPerH {
-		return
-	}
-	v, r := l.SDFrac*l.SDFrac, learnSDFrac*learnSDFrac
+	return s.heater >= 0 && math.Abs(kgPerH-l.KgPerH) <= 2.5*math.Hypot(l.SDFrac, sdFrac)*l.KgPerH
+}
+
+// teach takes the mean rate of a long burn that was the heater's alone, off by sdFrac. Its weight
+// is that of a scalar Kalman filter whose state does not move.
+func (s *splitter) teach(kgPerH, sdFrac float64) {
+	l := &s.learn
+	v, r := l.SDFrac*l.SDFrac, sdFrac*sdFrac
 	l.KgPerH += v / (v + r) * (kgPerH - l.KgPerH)
 	l.SDFrac = max(learnLeast, math.Sqrt(v*r/(v+r)))
 	s.tabulate()

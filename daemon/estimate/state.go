@@ -87,6 +87,8 @@ type scaleState struct {
 	BurnedKg   float64    `json:"burned_kg"`
 	OweKg      float64    `json:"owe_kg"`
 	Heater     learned    `json:"heater"`
+	Pace       pace       `json:"pace,omitzero"`
+	Thermostat thermostat `json:"thermostat,omitzero"`
 	Flames     []string   `json:"flames,omitempty"` // alight at the save; a restart ends them
 	Watch      watchState `json:"watch"`
 	Drift      driftState `json:"drift"`
@@ -121,7 +123,7 @@ func (e *Estimator) Save() State {
 		Tare: w.tare.save(), Prior: w.prior.save(), CapacityKg: w.p.Cylinder.CapacityKg, ConfigKg: e.params.Cylinder.CapacityKg,
 		ConfigFrac: e.params.Cylinder.PropaneMassFrac, Undo: w.undo.saved(now),
 		GoneAgeS: now - w.goneS, Drove: w.drove, Unproven: w.unproven, AnyPlace: w.anyPlace,
-		BurnedKg: w.burn.totalKg, OweKg: w.burn.oweKg, Heater: w.burn.split.learn,
+		BurnedKg: w.burn.totalKg, OweKg: w.burn.oweKg, Heater: w.burn.split.learn, Pace: w.burn.pace, Thermostat: w.burn.therm,
 		Watch: w.watch.save(now), Drift: w.watch.drift.save(w.p.Scale.CountsPerKg),
 		Known: slices.Clone(w.known.list), On: w.known.on, Was: w.known.was,
 	}
@@ -203,7 +205,11 @@ func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bo
 	if w.burn.split.heater >= 0 && c.Heater.KgPerH > 0 {
 		w.burn.split.learn = c.Heater
 		w.burn.split.tabulate()
-		w.burn.switchPrior()
+		w.burn.tabulate()
+	}
+	if c.Pace.plausible() && c.Thermostat.plausible() {
+		w.burn.pace, w.burn.therm = c.Pace, c.Thermostat
+		w.burn.switches()
 	}
 	w.watch.restore(c.Watch, thenS)
 	w.known.restore(c.Known, c.On, c.Was)
