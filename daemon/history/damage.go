@@ -125,6 +125,9 @@ func (s *Store) salvage(old string) (kept int64, holes string) {
 	if err := inTx(s.w, mend); err != nil {
 		broken = append(broken, "state")
 	}
+	if err := inTx(s.w, s.fillDays); err != nil { // made again rather than copied
+		broken = append(broken, "days")
+	}
 	if broken == nil {
 		return kept, "every table could be read to its end"
 	}
@@ -139,6 +142,7 @@ func mend(tx *sql.Tx) error {
 		"INSERT OR IGNORE INTO spans SELECT DISTINCT span, '', 0, 0 FROM events",
 		"DELETE FROM outbox WHERE id NOT IN (SELECT id FROM events)",
 		"DELETE FROM nights WHERE id NOT IN (SELECT id FROM events)",
+		markUndated, // a file of an older schema does not say it
 	} {
 		if _, err := tx.Exec(q); err != nil {
 			return err

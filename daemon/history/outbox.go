@@ -70,7 +70,7 @@ func (s *Store) writeEvents(tx *sql.Tx, b *batch, out *outcome) error {
 			continue
 		}
 		if n := h.ev.Night; n != nil {
-			if _, err := tx.Exec("INSERT INTO nights VALUES (?, ?, ?)", id, n.Date, n.Version); err != nil {
+			if _, err := tx.Exec("INSERT INTO nights VALUES (?, ?, ?, ?)", id, n.Date, n.Version, n.ClockUntrusted); err != nil {
 				return fmt.Errorf("write night %s: %w", n.Date, err)
 			}
 		}
@@ -283,7 +283,7 @@ func (s *Store) Next(ctx context.Context, path string, limit int) ([]core.Outbox
 		if err := rows.Scan(&r.ID, &dropped, &d.body, &d.trusted, &d.upMS, &r.Boot, &d.offsetMS, &d.spanTrusted); err != nil {
 			return nil, fmt.Errorf("read outbox of %s: %w", path, err)
 		}
-		r.Seq, r.Body, r.ClockTrusted = uint64(r.ID), []byte(d.body), d.trusted || d.spanTrusted
+		r.Seq, r.Body, r.ClockTrusted = uint64(r.ID), d.body, d.trusted || d.spanTrusted
 		if ev, recorded, err := d.event(); err == nil { // else a row gone bad goes out as it is, and holds up no other
 			if dropped > 0 {
 				ev = folded(ev, dropped)

@@ -17,15 +17,17 @@ import (
 
 const (
 	rawSpan     = 2 * 24 * time.Hour  // up to this, charts are drawn from minutes,
-	quarterSpan = 60 * 24 * time.Hour // up to this from quarters, beyond from hours (libraries.md 1.3)
+	quarterSpan = 60 * 24 * time.Hour // up to this from quarters, beyond from hours (libraries.md 1.3),
+	dayPoints   = 24 * time.Hour      // and where a point is to be as long as this, from days
 )
 
 // Series returns the history of a channel or an estimate (by its name in the estimates file;
 // "gas_band" runs from 0, blind, to 4, leave) in [from, to), oldest first. Up to two days
 // come from minutes, including those not yet on the disk, up to sixty from quarters of an
-// hour, longer ones from hours; a quarter or hour is there once it is complete, or once its
-// boot has ended. If that is more than maxPoints, neighbours are merged into buckets of equal length;
-// maxPoints 0 merges nothing. A stretch in which the value was not known is left out. A name
+// hour, longer ones from hours, or from days of up time where maxPoints leaves no more than one
+// a day; a quarter, hour or day is there once it is complete, or once its boot has ended. If
+// that is more than maxPoints, neighbours are merged into buckets of equal length; maxPoints 0
+// merges nothing. A stretch in which the value was not known is left out. A name
 // nothing was ever recorded under has an empty history; a name that is no series is an error.
 func (s *Store) Series(ctx context.Context, name string, from, to time.Time, maxPoints int) ([]core.Bucket, error) {
 	i := slices.IndexFunc(s.series, func(se series) bool { return se.name == name })
@@ -38,8 +40,10 @@ func (s *Store) Series(ctx context.Context, name string, from, to time.Time, max
 		return nil, fmt.Errorf("history of %s: the store is closed", name)
 	}
 	ls := levels()
-	at := 0
+	at, last := 0, 2
 	switch span := to.Sub(from); {
+	case maxPoints > 0 && span > quarterSpan && span/time.Duration(maxPoints) >= dayPoints:
+		at, last = 3, 3
 	case span > quarterSpan:
 		at = 2
 	case span > rawSpan:
@@ -47,7 +51,7 @@ func (s *Store) Series(ctx context.Context, name string, from, to time.Time, max
 	}
 	waiting, now := s.waiting() // taken first: what is committed from here on is found in the file
 	var points []core.Bucket
-	for ; at < len(ls); at++ { // old minutes are gone, their quarters are not
+	for ; at <= last; at++ { // old minutes are gone, their quarters are not
 		var err error
 		if points, err = s.stored(ctx, ls[at], s.series[i], from, to); err != nil {
 			return nil, fmt.Errorf("history of %s: %w", name, err)
@@ -164,7 +168,7 @@ func thin(points []core.Bucket, length time.Duration) []core.Bucket {
 
 // dated is a stored event with what is known of its date by now.
 type dated struct {
-	body        string
+	body        []byte
 	trusted     bool // the clock was right when it was recorded
 	upMS        int64
 	offsetMS    int64
@@ -175,14 +179,42 @@ type dated struct {
 // label it was recorded with.
 func (d dated) event() (core.Event, time.Time, error) {
 	var ev core.Event
-	if err := json.Unmarshal([]byte(d.body), &ev); err != nil {
+	if err := json.Unmarshal(d.body, &ev); err != nil {
 		return ev, time.Time{}, err
 	}
 	recorded := ev.Stamp.Wall
-	if !d.trusted && d.spanTrusted {
-		ev.Stamp.Wall = time.UnixMilli(d.offsetMS + d.upMS).UTC()
+	if wall, is := d.since(); is {
+		ev.Stamp.Wall = wall
 	}
 	return ev, recorded, nil
+}
+
+// night returns the row of the ledger in the event of a night, with its true dates likewise.
+// It reads the row alone: a thousand of them are asked for at once.
+func (d dated) night() (nights.Night, error) {
+	var ev struct {
+		Wall string `json:"wall"`
+		nights.Night
+	}
+	if err := json.Unmarshal(d.body, &ev); err != nil {
+		return ev.Night, err
+	}
+	if ev.Kind != "night" {
+		return ev.Night, fmt.Errorf("event of kind %q", ev.Kind)
+	}
+	if wall, is := d.since(); is {
+		recorded, err := core.ParseWall(ev.Wall)
+		if err != nil {
+			return ev.Night, err
+		}
+		return shifted(ev.Night, wall.Sub(recorded)), nil
+	}
+	return ev.Night, nil
+}
+
+// since is the true date of an event that was recorded before its clock became right.
+func (d dated) since() (time.Time, bool) {
+	return time.UnixMilli(d.offsetMS + d.upMS).UTC(), !d.trusted && d.spanTrusted
 }
 
 // Events returns the log of events with numbers below beforeSeq, newest first; 0 begins at
@@ -292,9 +324,8 @@ func (s *Store) nights(ctx context.Context, ask asking, deepest int, date string
 		return nil, errors.New("read nights: the store is closed")
 	}
 	rows, err := s.r.QueryContext(ctx, `
-		WITH candidates AS MATERIALIZED (SELECT date, id, version FROM nights WHERE `+ask.among+`),
-		undated AS (SELECT n.id FROM candidates n CROSS JOIN events e ON e.id = n.id WHERE e.body LIKE '%"clock_untrusted":true%'),
-		ranked AS (SELECT date, id, CASE WHEN id IN undated THEN id ELSE 0 END AS alone, version FROM candidates),
+		WITH candidates AS MATERIALIZED (SELECT date, id, version, undated FROM nights WHERE `+ask.among+`),
+		ranked AS (SELECT date, id, CASE WHEN undated THEN id ELSE 0 END AS alone, version FROM candidates),
 		placed AS (SELECT date, id, alone, row_number() OVER (PARTITION BY date, alone ORDER BY version DESC, id DESC) AS place FROM ranked),
 		asked AS (`+ask.which+`)
 		SELECT e.body, e.trusted, e.up_ms, s.offset_ms, s.trusted
@@ -311,12 +342,12 @@ func (s *Store) nights(ctx context.Context, ask asking, deepest int, date string
 		if err := rows.Scan(&d.body, &d.trusted, &d.upMS, &d.offsetMS, &d.spanTrusted); err != nil {
 			return nil, fmt.Errorf("read nights: %w", err)
 		}
-		ev, recorded, err := d.event()
-		if err != nil || ev.Night == nil { // one that went bad must not hide the others
+		n, err := d.night()
+		if err != nil { // one that went bad must not hide the others
 			s.o.Log.Warn("a stored night cannot be read and is left out", "err", err)
 			continue
 		}
-		all = append(all, shifted(*ev.Night, ev.Stamp.Wall.Sub(recorded)))
+		all = append(all, n)
 	}
 	if err := rows.Err(); err != nil {
 		return nil, fmt.Errorf("read nights: %w", err)

@@ -1,7 +1,10 @@
 package history
 
 import (
+	"database/sql"
+	"errors"
 	"math"
+	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -173,6 +176,65 @@ func TestAnHourIsMadeOfExactlyItsMinutesAcrossAKillAndARestart(t *testing.T) {
 	}
 	closeStore(t, s2)
 	closeStore(t, s)
+}
+
+// Years at a point for some days come from days; finer, or for a file to take away, from hours.
+// A file from before there were days gets them from its hours.
+func TestYearsAreDrawnFromDaysThatHoldWhatTheirHoursDid(t *testing.T) {
+	dir := t.TempDir()
+	s, v := openIn(t, dir, Options{}), newVan()
+	for i := range 1200 * 4 { // 1200 days, the second half of them in another boot
+		if i == 600*4 {
+			v.boot, v.offset, v.up = "boot-2", v.offset.Add(v.up+5*time.Hour), 0
+		}
+		v.values[sensors.CabinC] = 15 + 10*math.Sin(float64(i)/400) + float64(i%4)
+		s.Deliver(v.snapshot(6 * time.Hour))
+		if i%300 == 299 {
+			commit(t, s, v, happening(estimate.BurnerOff))
+		}
+	}
+	end := v.offset.Add(v.up).Truncate(24 * time.Hour)
+	from := end.AddDate(-3, 0, 0)
+	coarse := func(s *Store) []core.Bucket {
+		t.Helper()
+		got, err := s.Series(deadline(t), "cabin_c", from, end, 300)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got
+	}
+	days, err1 := s.Series(deadline(t), "cabin_c", from, end, 1000)
+	hours, err2 := s.Series(deadline(t), "cabin_c", from, end, 0)
+	if err1 != nil || err2 != nil || days[1].Length != 48*time.Hour || hours[1].Length != time.Hour {
+		t.Fatalf("points of %v and %v, %v, %v; want days merged by two, and hours where nothing is merged", days[1].Length, hours[1].Length, err1, err2)
+	}
+	whole := func(list []core.Bucket) (c cell) {
+		for _, b := range list {
+			c.merge(cell{b.N, b.Min, b.Max, b.Mean * float64(b.N)})
+		}
+		return c
+	}
+	d, h := whole(days), whole(hours)
+	if math.Abs(d.sum/float64(d.n)-h.sum/float64(h.n)) > 0.02 || math.Abs(d.min-h.min) > 0.02 || math.Abs(d.max-h.max) > 0.02 || math.Abs(float64(d.n-h.n)) > 0.01*float64(h.n) {
+		t.Errorf("days hold %+v, their hours %+v", d, h)
+	}
+	if gap := end.Sub(days[len(days)-1].FromWall); gap > 4*24*time.Hour {
+		t.Errorf("the newest days begin %v before the end", gap)
+	}
+	want := coarse(s)
+	closeStore(t, s)
+	db, err := sql.Open("sqlite", fileURI(filepath.Join(dir, "history.db")))
+	if err == nil {
+		_, err = db.Exec("DELETE FROM days")
+	}
+	if err := errors.Join(err, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	s = openIn(t, dir, Options{})
+	defer closeStore(t, s)
+	if got := coarse(s); len(got) < 270 || !slices.EqualFunc(got[:len(want)-1], want[:len(want)-1], near) { // the last day was not over
+		t.Errorf("%d points after the days were made again, want the %d there were", len(got), len(want))
+	}
 }
 
 func TestMinutesNotYetOnTheDiskAreInTheChart(t *testing.T) {

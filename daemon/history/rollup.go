@@ -2,11 +2,12 @@ package history
 
 import (
 	"database/sql"
+	"errors"
 	"fmt"
 	"strings"
 )
 
-// writeRows stores finished minutes and, in the same transaction, the quarters and hours
+// writeRows stores finished minutes and, in the same transaction, the quarters, hours and days
 // that they complete. A stretch that the last run left unfinished is completed from its
 // minutes when the first row of the next span comes. It returns the number of minutes added.
 func (s *Store) writeRows(tx *sql.Tx, rows []row, last bool) (int64, error) {
@@ -83,7 +84,7 @@ func (s *Store) insertRows(tx *sql.Tx, l level, rows []row) (int64, error) {
 	return added, nil
 }
 
-// rollUp writes the quarters and hours of a span that end at or before minute end and are
+// rollUp writes the quarters, hours and days of a span that end at or before minute end and are
 // not yet there. Each is made from the rows one level below it, by their ticks.
 func (s *Store) rollUp(tx *sql.Tx, span, end int64) error {
 	ls := levels()
@@ -115,6 +116,51 @@ func (s *Store) rollUp(tx *sql.Tx, span, end int64) error {
 			}
 		}
 		if _, err := s.insertRows(tx, to, coarse); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// fillDays makes the days of a file that has none yet, from its hours: of spans that are over
+// to their end, of the newest those that are complete.
+func (s *Store) fillDays(tx *sql.Tx) error {
+	var have bool
+	if err := tx.QueryRow("SELECT EXISTS (SELECT 1 FROM days)").Scan(&have); err != nil || have {
+		return err
+	}
+	rows, err := tx.Query("SELECT DISTINCT id / ? FROM hours ORDER BY 1", spanStride)
+	if err != nil {
+		return err
+	}
+	var spans []int64
+	for rows.Next() {
+		var span int64
+		if err := rows.Scan(&span); err != nil {
+			rows.Close()
+			return err
+		}
+		spans = append(spans, span)
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return err
+	}
+	for i, span := range spans {
+		hours, err := s.nextIndex(tx, levels()[2], span)
+		if err != nil {
+			return err
+		}
+		const month = 30 * 24 * 60 // minutes; a span of years would take too much memory at once
+		for end := int64(month); end < hours*60; end += month {
+			if err := s.rollUp(tx, span, end); err != nil {
+				return err
+			}
+		}
+		last := hours * 60
+		if i < len(spans)-1 {
+			last = spanStride
+		}
+		if err := s.rollUp(tx, span, last); err != nil {
 			return err
 		}
 	}

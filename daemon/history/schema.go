@@ -2,6 +2,7 @@ package history
 
 import (
 	"database/sql"
+	"errors"
 	"fmt"
 	"net/url"
 	"slices"
@@ -15,13 +16,15 @@ const spanStride = 100_000_000
 
 func (r row) id() int64 { return r.span*spanStride + r.index }
 
-// level is one of the three resolutions of the charts.
+// level is one of the four resolutions of the charts.
 type level struct {
 	table   string
 	minutes int64
 }
 
-func levels() [3]level { return [3]level{{"minutes", 1}, {"quarters", 15}, {"hours", 60}} }
+func levels() [4]level {
+	return [4]level{{"minutes", 1}, {"quarters", 15}, {"hours", 60}, {"days", 24 * 60}}
+}
 
 // The rows of table state.
 const (
@@ -46,8 +49,15 @@ func migrations() []string {
 
 		// A folded row says how many alarms it stands for.
 		`ALTER TABLE outbox ADD COLUMN dropped INTEGER NOT NULL DEFAULT 0;`,
+
+		// Years are drawn from days, and which nights have no date is asked of their small table.
+		`CREATE TABLE days (id INTEGER PRIMARY KEY, ticks INTEGER NOT NULL, short TEXT);
+		ALTER TABLE nights ADD COLUMN undated INTEGER;` + markUndated,
 	}
 }
+
+// markUndated marks the nights whose clock nobody vouched for, where that is not known yet.
+const markUndated = `UPDATE nights SET undated = (SELECT body LIKE '%"clock_untrusted":true%' FROM events WHERE events.id = nights.id) WHERE undated IS NULL`
 
 // attach opens the file and brings its schema up to date.
 func (s *Store) attach() error {
@@ -122,7 +132,7 @@ func (s *Store) migrate() error {
 			return fmt.Errorf("migrate schema %d to %d: %w", version, version+1, err)
 		}
 	}
-	return inTx(s.w, s.addColumns)
+	return inTx(s.w, func(tx *sql.Tx) error { return errors.Join(s.addColumns(tx), s.fillDays(tx)) })
 }
 
 // addColumns gives every series its columns. Columns of channels no longer wired stay.
