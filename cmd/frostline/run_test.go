@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -136,6 +137,11 @@ func TestAStoreThatCannotBeOpenedDoesNotStopTheWatch(t *testing.T) {
 	defer p.kill()
 	p.until("the cabin is read", func(s shown) bool { _, q := s.number("cabin_c"); return q == "good" })
 	p.says("running without a store")
+	if answer, err := http.Get("http://" + page + "/"); err != nil {
+		t.Error(err)
+	} else if text, err := io.ReadAll(answer.Body); err != nil || !strings.Contains(string(text), "Nothing is kept") {
+		t.Errorf("the page does not say that nothing is kept: %d, %v", answer.StatusCode, err)
+	}
 	if err := p.command(`{"weight_watch":true}`); err == nil || !strings.Contains(err.Error(), "not written to disk") {
 		t.Errorf("an order without a store: %v, want it said that it is not kept", err)
 	}

@@ -153,7 +153,7 @@ func (o *outfit) open(c *core.Core) error {
 		opt := web.Options{Hosts: o.cfg.Page.Hosts, Command: o.do, Metrics: o.cfg.Page.Metrics, Version: version,
 			Revision: revision, Built: made(), Log: o.log, Sounder: o.buzzer != nil && o.cfg.Sounder != nil && o.cfg.Sounder.Tested,
 			Writable: o.cfg.Page.Commands, VanName: o.cfg.VanName, Zone: o.cfg.Core.Nights.Zone,
-			Nights: o.cfg.Core.Nights, Paths: o.paths}
+			Nights: o.cfg.Core.Nights, Paths: o.paths, Unkept: o.unkept != nil}
 		if o.buzzer != nil {
 			opt.Drill = o.buzzer.Drill
 		}

@@ -61,7 +61,7 @@ const exportWait = 2 * time.Minute
 // errNoHistory and errStoreSilent are what is said of a history that is not there now. What
 // the store itself said is for the log.
 var (
-	errNoHistory   = errors.New("history: this van keeps none, or its store could not be opened; the first page then says so")
+	errNoHistory   = errors.New("history: this van keeps none, or could not open its store; the first page says which")
 	errStoreSilent = errors.New("history: the store does not answer; the log of the board says why")
 )
 

@@ -34,6 +34,7 @@ type view struct {
 	Facts    []string
 	Ask      string // what to look at before bed
 	Wake     string
+	Unkept   string      // that nothing is kept, where something should be
 	Place    []alarmView // they take the first place of the page; empty in quiet times
 	Gas      bool        // one of Place is about gas
 	Out      bool        // one of Place sends people out: nothing asks for a tap inside
@@ -90,6 +91,10 @@ type alarmView struct {
 // view says a frame in words for one phone.
 func (s *Server) view(f *frame, l look) view {
 	v := view{Stale: f.stale(), Cert: certified, Wake: s.wake(f.snap), Told: s.told.views()}
+	if s.opt.Unkept { // a store that opens later cannot be joined: its events have other numbers, its state is another run's
+		v.Unkept = "Nothing is kept: the store could not be opened at the start, and the log of the board says why. " +
+			"Nights and charts are missing for that, and a power cut takes what is entered or acknowledged. See to the disk, then restart frostline."
+	}
 	if !f.whole() {
 		v.Verdict = "Nothing known yet."
 		v.Facts = []string{"The first readings have not come in. The gas watch is blind until they do."}

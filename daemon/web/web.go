@@ -63,6 +63,7 @@ type Options struct {
 	Hosts   []string                                  // names the page may be asked for, besides localhost, the host's own name and its addresses
 	Command func(context.Context, core.Command) error // returns once the command's effect is committed; its error is shown to the person
 	Past    Past                                      // nil if no history is kept
+	Unkept  bool                                      // one should be, and its store could not be opened at the start
 	Nights  nights.Params                             // for the window of a night
 	Metrics bool                                      // serve /metrics
 	// Backup makes a file of everything, whole. nil if nothing is kept.

@@ -233,6 +233,16 @@ func TestAQuestionOutOfRangeIsRefusedWithWhatWouldDo(t *testing.T) {
 	}
 }
 
+func TestAStoreThatCouldNotBeOpenedIsSaid(t *testing.T) {
+	const says = "Nothing is kept: the store could not be opened"
+	for _, unkept := range []bool{true, false} {
+		s := pageFor(quietEvening(), func(o *Options) { o.Past, o.Unkept = nil, unkept })
+		if page := ask(s, "GET", "/", "").Body.String(); strings.Contains(page, says) != unkept || unkept && !strings.Contains(page, "restart frostline") {
+			t.Errorf("the store could not be opened: %v; the page says so: %v", unkept, !unkept)
+		}
+	}
+}
+
 func TestMetricsAreOffUnlessAskedFor(t *testing.T) {
 	s := pageFor(quietEvening(), func(o *Options) { o.Metrics = false })
 	if w := ask(s, "GET", "/metrics", ""); w.Code != 404 {
