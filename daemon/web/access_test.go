@@ -174,7 +174,7 @@ const (
 
 	// Links within a sentence may be as high as its lines; nothing else is smaller than a thumb.
 	smallTargets = `[...document.querySelectorAll("a, button, input:not([type=hidden]), select, summary, textarea")].filter((e) => {
-		const r = (e.matches("[type=radio]") && e.closest("label") || e).getBoundingClientRect(); // its label is pressed too
+		const r = (e.matches("[type=radio], [type=checkbox]") && e.closest("label") || e).getBoundingClientRect(); // its label is pressed too
 		return r.width > 0 && !e.closest(".vh") && (r.width < 48 || r.height < 48) && !(r.height >= 24 && e.matches("p:not(.parts) > a"));
 	}).map((e) => { const r = e.getBoundingClientRect(); return e.outerHTML.slice(0, 120) + " " + r.width.toFixed(1) + " by " + r.height.toFixed(1) })`
 )

@@ -46,7 +46,7 @@ func (s *Server) changeView(snap *core.Snapshot, l look) *changeView {
 		}
 		v.On = append(v.On, net+".")
 	} else {
-		v.On = append(v.On, "Net not known: "+e.FuelKg.Why+".")
+		v.On = append(v.On, l.choice().Text("Net not known: "+e.FuelKg.Why+"."))
 	}
 	v.On = append(v.On, blendSays(e.Blend))
 	if !e.TareEntered && !e.TareLearned && e.FuelKg.Known() {

@@ -56,6 +56,7 @@ func jointWords(id string) (name, how string) {
 func (s *Server) getCheck(d *pageData, f *frame, _ *http.Request) {
 	if d.Known {
 		d.Check = s.checkView(f.snap)
+		d.Check.Result, d.Check.Sees = d.Look.choice().Text(d.Check.Result), d.Look.choice().Text(d.Check.Sees)
 	}
 }
 

@@ -1,8 +1,12 @@
 package web
 
 import (
+	"regexp"
 	"strings"
 	"testing"
+
+	"frostline/alerts"
+	"frostline/daemon/estimate"
 )
 
 // The form and the formatter each have their list of units; a slip of one line between them
@@ -96,5 +100,26 @@ func TestThePressureSaysWhetherItIsGaugeOrAbsolute(t *testing.T) {
 	}
 	if !told {
 		t.Error("the trace of the pressure does not say that its numbers are absolute")
+	}
+}
+
+// What the core says in words is metric; a phone that chose pounds and Fahrenheit reads none of it.
+func TestTextsOfTheCoreReadInThePhonesUnits(t *testing.T) {
+	snap := with(quietEvening(), tonightShort(alerts.Unacked))
+	snap.Est.Freeze.Why = "seat modelled -6 °C, coldest gas -16 °C"
+	snap.Est.Watch = estimate.WeightWatch{Asked: true, Quiet: true, SmallestGPerH: good(9, 9, 9)}
+	page := ask(pageFor(snap), "GET", "/", "", "Cookie", lookCookie+"="+look{Mass: "lb", Temp: "f"}.checked().cookie()).Body.String()
+	for _, want := range []string{"10.8–12.1 lb in the cylinder", "2.9–4.2 lb a night over the last 6", "2.0–2.9 lb left, 2.9–4.2 lb needed", "seat modelled 21 °F, coldest gas 3 °F", "No loss above 0.02 lb/h seen"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+	for _, line := range strings.Split(page, "\n") {
+		if strings.Contains(line, "<option") { // of the form that chooses
+			continue
+		}
+		if metric := regexp.MustCompile(`\d (kg|g/h|°C)\b`).FindString(line); metric != "" {
+			t.Errorf("a phone in pounds and Fahrenheit reads %q in %.200s", metric, line)
+		}
 	}
 }

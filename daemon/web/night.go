@@ -227,6 +227,7 @@ func (n *night) log(events []core.Event) (lines []logLine, flags []show.Mark) {
 			line.Text = n.happened(e.Happening)
 		}
 		if line.Text != "" {
+			line.Text = n.l.choice().Text(line.Text)
 			lines = append(lines, line)
 		}
 	}

@@ -87,7 +87,7 @@ func strip(past []nights.Night, snap *core.Snapshot, l look, tonight string) (be
 		p.Desc = l.choice().Value(left.Value, left.Low, left.High, show.Nights) + " left in the cylinder"
 		p.Tonight.Kg = perNight(snap.Est.FuelKg, left)
 	} else {
-		p.Desc = "nights left unknown: " + left.Why
+		p.Desc = l.choice().Text("nights left unknown: " + left.Why)
 	}
 	for _, n := range past {
 		p.Past = append(p.Past, show.NightBar{Label: weekday(n.Date), Kg: orNaN(n.BurnedKg), LowC: orNaN(n.OutsideLowC), Target: nightTarget(n.Date)})

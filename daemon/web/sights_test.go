@@ -2,7 +2,9 @@ package web
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"math"
 	"net"
 	"net/http"
@@ -120,7 +122,11 @@ func sights(t *testing.T) []sight {
 	cold.Tonight.Heat = l.HeatLoss()
 	cold.Tonight.Heat.FuelWPerK.At, cold.Tonight.Heat.GainsW.At, cold.Tonight.Heat.BalanceC.At = parkedUp, parkedUp, parkedUp
 	gas := band(with(quietEvening(), leaveGas(alerts.Unacked)), estimate.Leave, "at or above 10 % of the lower limit")
-	kept := func(o *Options) { o.Past = winter{n: 9} }
+	kept := func(o *Options) {
+		o.Past = winter{n: 9}
+		o.Backup = func(context.Context) (io.ReadCloser, error) { return nil, errors.New("only looked at") }
+		o.Erase = func(context.Context) (string, error) { return "", errors.New("only looked at") }
+	}
 	many := func(o *Options) { o.Past = book; o.Sounder = true }
 	none := func(o *Options) { o.Past = nil }
 	all := []sight{
@@ -135,7 +141,7 @@ func sights(t *testing.T) []sight {
 		{"low", pageFor(with(quietEvening(), tonightShort(alerts.Acked), starved(alerts.Shelved), traceGas(alerts.Unacked)), kept)},
 		{"several", pageFor(band(with(quietEvening(), gasWarning(alerts.Acked), starved(alerts.Unacked), tonightShort(alerts.Unacked), traceGas(alerts.Acked)), estimate.Warning, "rising"), kept)},
 		{"blind", pageFor(band(with(quietEvening(), blindGas(alerts.Unacked)), estimate.Blind, "heater voltage out of limits"), kept)},
-		{"empty", pageFor(quietEvening(), none)},
+		{"empty", pageFor(quietEvening(), none, func(o *Options) { o.Unkept = true })},
 		{"winter", pageFor(&cold, many)},
 		{"clock", pageFor(clock, kept)},
 		{"paired", pageFor(quietEvening(), kept, func(o *Options) { o.Open, o.Glance, o.Listen = false, true, "192.0.2.10:8460" })},

@@ -129,8 +129,33 @@ func (s *Server) view(f *frame, l look) view {
 	v.Costs = costRows(f, l)
 	v.Watch, v.Sees, v.Asked = watchLine(e.Watch), watchSees(e.Watch), e.Watch.Asked
 	v.Cards = s.cardViews(snap)
+	v.in(l)
 	v.Shape = v.shape(f)
 	return v
+}
+
+// in says the texts of the core, which are metric, in the units of the phone.
+func (v *view) in(l look) {
+	say := l.choice().Text
+	all := func(texts []string) []string {
+		out := make([]string, 0, len(texts))
+		for _, text := range texts {
+			out = append(out, say(text))
+		}
+		return out
+	}
+	v.Facts = all(v.Facts)
+	for _, list := range [][]alarmView{v.Place, v.Others, v.Outside} {
+		for i, a := range list {
+			list[i].Why, list[i].Meaning, list[i].State, list[i].Steps = say(a.Why), say(a.Meaning), say(a.State), all(a.Steps)
+		}
+	}
+	for _, list := range [][]row{v.Tonight, v.Now, v.Costs} {
+		for i, r := range list {
+			list[i].Note = say(r.Note)
+		}
+	}
+	v.Watch, v.Sees = say(v.Watch), say(v.Sees)
 }
 
 // frostAsk is asked when the night may freeze: snow in a flue or before a vent is carbon
