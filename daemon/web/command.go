@@ -226,15 +226,16 @@ func formChange(get func(string) string) (core.Command, error) {
 	return core.Command{Changed: &ch}, nil
 }
 
-// entered is a number a person typed, nil if left empty. A decimal comma is taken.
+// entered is a number a person typed, nil if left empty. A decimal comma is taken, and the
+// minus sign of a phone's keyboard.
 func entered(text, what string) (*float64, error) {
 	text = strings.TrimSpace(text)
 	if text == "" {
 		return nil, nil
 	}
-	v, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
+	v, err := strconv.ParseFloat(strings.NewReplacer(",", ".", "\u2212", "-").Replace(text), 64)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %q is not a number", what, text)
+		return nil, fmt.Errorf("%s: %q is not a number; write it like 7.5", what, text)
 	}
 	return &v, nil
 }

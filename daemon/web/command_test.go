@@ -39,6 +39,7 @@ func TestAFormBecomesOneCommand(t *testing.T) {
 		"do=another&tare=7,70&fill=&capacity=9.1&mass=kg":       {Actor: "page", Changed: &estimate.Change{TareKg: 7.7, CapacityKg: 9.1}},
 		"do=another&tare=20&mass=lb":                            {Actor: "page", Changed: &estimate.Change{TareKg: twentyLb * kgPerLb}},
 		"do=low&low=-12&temp=c":                                 {Actor: "page", ExpectedLow: &core.ExpectedLow{C: -12}},
+		"do=low&low=\u221212,5&temp=c":                          {Actor: "page", ExpectedLow: &core.ExpectedLow{C: -12.5}},
 		"do=low&low=5&temp=f":                                   {Actor: "page", ExpectedLow: &core.ExpectedLow{C: -15}},
 		"do=watch-start":                                        {Actor: "page", WeightWatch: &yes},
 		"do=watch-end":                                          {Actor: "page", WeightWatch: &no},

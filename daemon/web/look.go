@@ -94,6 +94,6 @@ func (s *Server) postLook(w http.ResponseWriter, r *http.Request) {
 	f := r.PostForm
 	l := look{f.Get("theme"), f.Get("mass"), f.Get("temp"), f.Get("pressure"), f.Get("burn"), f.Get("basis")}.checked()
 	http.SetCookie(w, &http.Cookie{Name: lookCookie, Value: l.cookie(),
-		Path: "/", MaxAge: 365 * 86400, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+		Path: "/", MaxAge: 365 * 86400, HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil})
 	http.Redirect(w, r, "/?done=look", http.StatusSeeOther)
 }
