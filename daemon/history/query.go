@@ -21,6 +21,16 @@ const (
 	dayPoints   = 24 * time.Hour      // and where a point is to be as long as this, from days
 )
 
+// Names are of the series that are kept: the channels in the order of the wiring, then the
+// estimates.
+func (s *Store) Names() []string {
+	var all []string
+	for _, se := range s.series {
+		all = append(all, se.name)
+	}
+	return all
+}
+
 // Series returns the history of a channel or an estimate (by its name in the estimates file;
 // "gas_band" runs from 0, blind, to 4, leave) in [from, to), oldest first. Up to two days
 // come from minutes, including those not yet on the disk, up to sixty from quarters of an

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"slices"
 	"strconv"
 	"time"
 
@@ -363,7 +362,11 @@ type bucketJSON struct {
 }
 
 func (s *Server) getSeries(w http.ResponseWriter, r *http.Request) {
-	names, from, to, err := asked(r)
+	if s.opt.Past == nil {
+		s.sendError(w, http.StatusNotFound, errNoHistory)
+		return
+	}
+	names, from, to, err := s.asked(r)
 	if err == nil && len(names) > 1 {
 		err = errors.New("name one series")
 	}
@@ -391,19 +394,6 @@ func (s *Server) getSeries(w http.ResponseWriter, r *http.Request) {
 			Buckets []bucketJSON `json:"buckets"`
 		}{names[0], out}, err
 	})
-}
-
-// seriesKnown reports whether a van can have the series: a raw channel, a quantity, or one
-// end of its interval ("fuel_low_kg").
-func seriesKnown(name string) bool {
-	if slices.Contains(sensors.Known(), sensors.Channel(name)) {
-		return true
-	}
-	if slices.ContainsFunc(numbers(), func(n number) bool { return n.name == name }) {
-		return true
-	}
-	return slices.Contains([]string{"fuel_low_kg", "fuel_high_kg", "burn_low_kg_h", "burn_high_kg_h",
-		"nights_left_low", "nights_left_high", "gas_band"}, name)
 }
 
 // storeWait bounds what a page or an API answer waits for the store: a store that hangs

@@ -7,12 +7,14 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
 	"frostline/daemon/core"
 	"frostline/daemon/nights"
 	"frostline/daemon/show"
+	"frostline/sensors"
 )
 
 // dataData is what the page of data prints.
@@ -34,19 +36,12 @@ func (s *Server) getData(w http.ResponseWriter, r *http.Request) {
 func (s *Server) sendData(w http.ResponseWriter, r *http.Request, status int, said notice) {
 	d := dataData{sheet: s.sheetOf(r), Said: said, Backup: s.opt.Backup != nil, Erase: s.opt.Erase != nil && (s.opt.Writable || atBoard(r)), Phone: visitorOf(r).name}
 	f := s.latest.Load()
-	if f.whole() {
-		for _, n := range numbers() {
-			d.Series = append(d.Series, n.name)
-		}
-		for _, c := range f.snap.Est.Channels {
-			if !c.Channel.IsHealth() {
-				d.Series = append(d.Series, string(c.Channel))
-			}
-		}
-		if f.snap.Est.ClockTrusted {
-			day := f.snap.Stamp.Wall.UTC().Truncate(24 * time.Hour)
-			d.From, d.To = day.AddDate(0, 0, -6).Format(time.DateOnly), day.AddDate(0, 0, 1).Format(time.DateOnly)
-		}
+	if s.opt.Past != nil {
+		d.Series = slices.DeleteFunc(s.opt.Past.Names(), func(name string) bool { return sensors.Channel(name).IsHealth() })
+	}
+	if f.whole() && f.snap.Est.ClockTrusted {
+		day := f.snap.Stamp.Wall.UTC().Truncate(24 * time.Hour)
+		d.From, d.To = day.AddDate(0, 0, -6).Format(time.DateOnly), day.AddDate(0, 0, 1).Format(time.DateOnly)
 	}
 	s.send(w, r, status, "data.html", d)
 }
@@ -152,15 +147,15 @@ func moment(key, text string) (time.Time, error) {
 	return t, nil
 }
 
-// noSeries is the name of a series that no van has.
+// noSeries is the name of a series that is not kept here.
 type noSeries string
 
 func (n noSeries) Error() string {
-	return fmt.Sprintf("no series is called %q; use a channel or a name of the estimates file, as fuel_kg", string(n))
+	return fmt.Sprintf("no series is called %q here; use a channel that is wired or an estimate that is kept, as fuel_kg: the page of data lists them", string(n))
 }
 
 // asked is which series a query asks for and from when to when.
-func asked(r *http.Request) (names []string, from, to time.Time, err error) {
+func (s *Server) asked(r *http.Request) (names []string, from, to time.Time, err error) {
 	if err := r.ParseForm(); err != nil {
 		return nil, from, to, fmt.Errorf("the query cannot be read: %w", err)
 	}
@@ -168,8 +163,9 @@ func asked(r *http.Request) (names []string, from, to time.Time, err error) {
 	if len(names) == 0 || len(names) > maxSeries {
 		return nil, from, to, fmt.Errorf("name one series, or up to %d", maxSeries)
 	}
+	kept := s.opt.Past.Names()
 	for _, name := range names {
-		if !seriesKnown(name) {
+		if !slices.Contains(kept, name) {
 			return nil, from, to, noSeries(name)
 		}
 	}
@@ -189,13 +185,13 @@ func asked(r *http.Request) (names []string, from, to time.Time, err error) {
 // them: its least, mean and most value in the unit the name ends in. Up to two days come by
 // the minute, up to sixty by the quarter of an hour, longer spans by the hour.
 func (s *Server) getSeriesCSV(w http.ResponseWriter, r *http.Request) {
-	names, from, to, err := asked(r)
-	switch {
-	case err != nil:
-		http.Error(w, sentenceOf(err), http.StatusBadRequest)
-		return
-	case s.opt.Past == nil:
+	if s.opt.Past == nil {
 		s.refuse(w, r, http.StatusNotFound, sentenceOf(errNoHistory))
+		return
+	}
+	names, from, to, err := s.asked(r)
+	if err != nil {
+		http.Error(w, sentenceOf(err), http.StatusBadRequest)
 		return
 	}
 	s.sendDownload(w, r, download{asCSV, "series", ".csv", func(ctx context.Context) (func(io.Writer) error, error) {

@@ -38,10 +38,15 @@ func TestTheLedgerAndEachSeriesCanBeTakenAsCSV(t *testing.T) {
 		t.Errorf("series of %v, want both", seen)
 	}
 	page := ask(s, "GET", "/data", "").Body.String()
+	for name, offered := range map[string]bool{"fuel_low_kg": true, "gas_v": true, "gross_kg": false, "store_age_s": false} { // kept, of the van, not kept, of the program
+		if strings.Contains(page, "<option>"+name+"</option>") != offered {
+			t.Errorf("the page of data offers %s: %v", name, !offered)
+		}
+	}
 	if !strings.Contains(page, "<option>fuel_kg</option>") || !strings.Contains(page, `value="2026-11-26"`) {
 		t.Error("the page of data offers no series or no days")
 	}
-	for _, query := range []string{"", "name=fuel_kg", "name=fuel_kg&from=2026-11-26&to=2026-11-25", "name=owner_s&from=2026-11-25&to=2026-11-26", "name=fuel_kg&from=x&to=2026-11-26", "name=%zz",
+	for _, query := range []string{"", "name=fuel_kg", "name=fuel_kg&from=2026-11-26&to=2026-11-25", "name=owner_s&from=2026-11-25&to=2026-11-26", "name=gross_kg&from=2026-11-25&to=2026-11-26", "name=fuel_kg&from=x&to=2026-11-26", "name=%zz",
 		strings.Repeat("name=fuel_kg&", 500) + "from=2026-11-25&to=2026-11-26"} {
 		if w := ask(s, "GET", "/data/series.csv?"+query, ""); w.Code != 400 {
 			t.Errorf("%.60s: %d, want 400", query, w.Code)

@@ -172,6 +172,10 @@ func (d diary) Series(_ context.Context, name string, from, to time.Time, maxPoi
 	return out, nil
 }
 
+func (d diary) Names() []string {
+	return []string{"gas_v", "outside_c", "store_age_s", "fuel_kg", "fuel_low_kg", "burn_kg_h", "gas_band"}
+}
+
 func (d diary) Events(_ context.Context, before uint64, limit int) ([]core.Event, error) {
 	if d.err != nil {
 		return nil, d.err

@@ -39,12 +39,13 @@ const certified = "A certified gas alarm is the watch. This is a second pair of 
 // sensors: when nothing newer has been delivered for that long, the numbers are old.
 const staleAfter = 25 * time.Second
 
-// Past is what the page asks of the store. Series returns at most maxPoints stretches
+// Past is what the page asks of the store. Names are of the series that are kept, Series returns at most maxPoints stretches
 // between from and to, or for 0 as many as there are; Events returns the newest events with a Seq below beforeSeq (0 means
 // from the newest), newest first; EventsIn returns those in [from, to), oldest first; Nights
 // returns the newest rows of the ledger, oldest first; NightsNear returns the row of a date
 // with the rows before and after it.
 type Past interface {
+	Names() []string
 	Series(ctx context.Context, name string, from, to time.Time, maxPoints int) ([]core.Bucket, error)
 	Events(ctx context.Context, beforeSeq uint64, limit int) ([]core.Event, error)
 	EventsIn(ctx context.Context, from, to time.Time) ([]core.Event, error)
