@@ -216,7 +216,8 @@ func (o *outfit) erase(ctx context.Context) (string, error) {
 	}
 	said := "No MQTT broker is configured."
 	if o.mqtt != nil {
-		ctx, cancel := context.WithTimeout(ctx, 8*time.Second) // a person waits for the answer
+		// A person waits for the answer, and may go away: what was decided is done all the same.
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 8*time.Second)
 		defer cancel()
 		o.endMQTT(ctx)
 		said = clearBroker(ctx, o.mqtt, o.cfg.MQTT, o.cfg.MQTT.Device)

@@ -4,6 +4,7 @@ import (
 	"archive/tar"
 	"bytes"
 	"compress/gzip"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -16,6 +17,8 @@ import (
 	"testing"
 	"time"
 
+	"frostline/alerts/announce"
+	"frostline/config"
 	"frostline/daemon/core"
 	"frostline/daemon/history"
 	"frostline/sensors"
@@ -258,5 +261,24 @@ func TestADaemonThatRefusesABackupIsQuoted(t *testing.T) {
 	}
 	if _, err := os.Stat(file); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("a backup that was not made lies there: %v", err)
+	}
+}
+
+// TestErasingClearsTheBrokerWhoeverWaits: a phone that falls asleep after the button was pressed
+// ends the wait for the answer, and not the erasing.
+func TestErasingClearsTheBrokerWhoeverWaits(t *testing.T) {
+	addr, _ := mosquitto(t)
+	log := newLog(io.Discard)
+	mine := &config.MQTT{Broker: "tcp://" + addr, Device: "van-old", Domain: "homie"}
+	client, err := announce.NewMQTT(announce.Options{Broker: mine.Broker, DeviceID: mine.Device, Domain: mine.Domain, Log: log})
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := &outfit{cfg: &config.Config{StateDir: t.TempDir(), MQTT: mine}, log: log, mqtt: client,
+		endMQTT: func(context.Context) {}, end: func() {}}
+	gone, leave := context.WithCancel(t.Context())
+	leave()
+	if said, err := o.erase(gone); err != nil || !strings.Contains(said, "The broker keeps nothing of this van any more") {
+		t.Errorf("%v, %v", said, err)
 	}
 }
