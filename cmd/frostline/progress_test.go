@@ -48,6 +48,7 @@ func onTerminal(t *testing.T, args ...string) string {
 
 // TestLongWorkShowsProgressOnATerminalOnly replays and runs a scenario on a terminal and in a pipe.
 func TestLongWorkShowsProgressOnATerminalOnly(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	night := filepath.Join(dir, "night.csv.gz")
 	van := filepath.Join(dir, "van.toml")

@@ -86,6 +86,7 @@ func rowsOn(t *testing.T, name string) int {
 // TestARecordingOutlivesItsRecorder kills the recorder, by what a power cut and what a
 // closed terminal do: what was flushed is there.
 func TestARecordingOutlivesItsRecorder(t *testing.T) {
+	t.Parallel()
 	conf, _, _, b := layVan(t)
 	for _, name := range []string{"night.csv", "night.csv.gz"} {
 		file := filepath.Join(t.TempDir(), name)
@@ -108,6 +109,7 @@ func TestARecordingOutlivesItsRecorder(t *testing.T) {
 
 // TestARecordingIsNotWrittenOverAnother: a night cannot be recorded again.
 func TestARecordingIsNotWrittenOverAnother(t *testing.T) {
+	t.Parallel()
 	conf, _, _, b := layVan(t)
 	file := filepath.Join(t.TempDir(), "night.csv")
 	const night = "# frostline recording 1\nup_s,wall,cabin_c,command\n1,,17,\n"

@@ -10,6 +10,7 @@ import (
 // TestASecondDaemonDoesNotReachIntoTheFirst starts another one on the same state directory:
 // both would convert the same chips, and an erasing of the first would be ended by the second.
 func TestASecondDaemonDoesNotReachIntoTheFirst(t *testing.T) {
+	t.Parallel()
 	conf, page, state, b := layVan(t)
 	p := startProgram(t, conf, page, b)
 	defer func() { p.kill() }()
@@ -34,6 +35,7 @@ func TestASecondDaemonDoesNotReachIntoTheFirst(t *testing.T) {
 
 // TestAStateDirectoryTooDeepForASocket still runs, is restored and erased.
 func TestAStateDirectoryTooDeepForASocket(t *testing.T) {
+	t.Parallel()
 	deep := filepath.Join(t.TempDir(), strings.Repeat("deep", 30))
 	layStore(t, deep, "first")
 	file := filepath.Join(t.TempDir(), "van.tar.gz")
