@@ -31,7 +31,10 @@ func starved(s Setpoints) Rule {
 		Action: firstSmell + "Otherwise take the causes in the order named; the heater's own lockout or fault light is quickly seen. " +
 			"If the regulator is iced: " + iceRegulator + " " + noCooktop,
 		Advise: func(f *Facts) string {
-			if !f.Est.CauseTold || len(f.Est.Causes) == 0 {
+			switch {
+			case limps(f):
+				return starvedAdvice(estimate.CauseThin)
+			case !f.Est.CauseTold || len(f.Est.Causes) == 0:
 				return ""
 			}
 			return starvedAdvice(f.Est.Causes[0].ID)

@@ -267,6 +267,9 @@ func TestWhatTheCylinderCannotKeepBurningIsNoHeat(t *testing.T) {
 	if why := e.Status()[0].Why; !strings.Contains(why, "gas burns") || !strings.Contains(why, "0.4") {
 		t.Errorf("limping, it says %q", why)
 	}
+	if action := e.Status()[0].Action; !strings.Contains(action, "burn one thing at a time") {
+		t.Errorf("limping, it advises %q", action)
+	}
 	f.Est.SupplyRatio = estimate.Unknown("nothing burns")
 	f.Est.Heat = estimate.No
 	if moves := live(time.Hour); len(moves) != 1 || moves[0].To != Returned.String() {

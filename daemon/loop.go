@@ -93,7 +93,7 @@ func (l *Loop) Do(ctx context.Context, cmd core.Command) error {
 	select {
 	case l.inbox <- order{cmd, ctx, func(a answer) { reply <- a }}:
 	case <-ctx.Done():
-		return fmt.Errorf("command %s: the monitor is busy: %w", cmd.Verb(), ctx.Err())
+		return fmt.Errorf("command %s: the monitor is busy, try again in a moment: %w", cmd.Verb(), ctx.Err())
 	}
 	select {
 	case a := <-reply:
@@ -102,7 +102,7 @@ func (l *Loop) Do(ctx context.Context, cmd core.Command) error {
 		}
 		return l.kept(ctx, a.tick)
 	case <-ctx.Done():
-		return fmt.Errorf("command %s: no answer: %w", cmd.Verb(), ctx.Err())
+		return fmt.Errorf("command %s: no answer in time, look at what stands before you give it again: %w", cmd.Verb(), ctx.Err())
 	}
 }
 
@@ -117,7 +117,7 @@ func (l *Loop) Later(cmd core.Command, refused func(why string)) {
 	select {
 	case l.inbox <- o:
 	default:
-		refused("the monitor is busy")
+		refused("the monitor is busy; try again in a moment")
 	}
 }
 
