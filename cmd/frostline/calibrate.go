@@ -78,6 +78,9 @@ func calibrateCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string)
 		}
 		dir = cfg.StateDir
 	}
+	if err := mayRecord(f.record); err != nil {
+		return err
+	}
 	c := &calibration{what: what, daemon: newControl(dir), out: w.out, record: f.record, in: w.in, live: isTerminal(w.out)}
 	if err := c.look(ctx); err != nil {
 		if errors.Is(err, errNoDaemon) {
@@ -96,6 +99,23 @@ func calibrateCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string)
 		return c.scale(ctx)
 	}
 	return c.gas(ctx)
+}
+
+// mayRecord says before the weighing whether its record can be written after it.
+func mayRecord(file string) error {
+	if file == "" {
+		return nil
+	}
+	_, none := os.Stat(file)
+	f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE, 0o644)
+	if err != nil {
+		return fmt.Errorf("--record: %w; nothing was calibrated: name a file that the user who runs this may write, like /tmp/calibration.txt", err)
+	}
+	f.Close()
+	if errors.Is(none, os.ErrNotExist) {
+		os.Remove(file) // it comes with the record
+	}
+	return nil
 }
 
 // steps are what the flags ask for, in the order they are to be taken.

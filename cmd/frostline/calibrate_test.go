@@ -351,3 +351,24 @@ func TestTheDrillPlaysEachSoundAndKeepsTheAnswer(t *testing.T) {
 		t.Errorf("taken back, and kept %+v, %v", s.Heard, err)
 	}
 }
+
+// TestARecordThatCannotBeWrittenIsToldBeforeTheWeighing is a person who asks, as the service's
+// user, for a file in their own folder.
+func TestARecordThatCannotBeWrittenIsToldBeforeTheWeighing(t *testing.T) {
+	dir := t.TempDir()
+	var said strings.Builder
+	for _, file := range []string{filepath.Join(dir, "none", "calibration.txt"), dir} {
+		code := dispatch(t.Context(), world{in: strings.NewReader(""), out: &said, err: &said, log: newLog(&said)},
+			[]string{"calibrate", "scale", "--state", dir, "--record", file})
+		if text := said.String(); code != 1 || !strings.Contains(text, "nothing was calibrated") || !strings.Contains(text, file) {
+			t.Errorf("%s: exit %d, %s", file, code, text)
+		}
+		said.Reset()
+	}
+	file := filepath.Join(dir, "calibration.txt")
+	dispatch(t.Context(), world{in: strings.NewReader(""), out: &said, err: &said, log: newLog(&said)},
+		[]string{"calibrate", "scale", "--state", dir, "--record", file})
+	if _, err := os.Stat(file); err == nil || !strings.Contains(said.String(), "systemctl start frostline") {
+		t.Errorf("without a daemon: %v, %s", err, said.String())
+	}
+}
