@@ -330,7 +330,8 @@ func TestTheDrillPlaysEachSoundAndKeepsTheAnswer(t *testing.T) {
 	v := startFastVan(t, 0, estimate.Scale{})
 	code, said := talk(t, []line{
 		{reads: "Enter to hear it"}, {reads: "Enter to hear it"}, {reads: "Enter to hear it"}, {reads: "Enter to hear it"},
-		{reads: "Did you hear it", types: "y"},
+		{reads: "Did you hear it", types: "in the back, hardly"},
+		{reads: "Write y or n", types: "Yes"},
 	}, "drill", "--state", v.dir)
 	if code != exitDone {
 		t.Fatalf("exit %d:\n%s", code, said)

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -77,6 +78,12 @@ func checkCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 	cfg, err := config.Load(*conf)
 	if err != nil {
 		fmt.Fprintln(w.err, err)
+		switch {
+		case errors.Is(err, os.ErrNotExist):
+			fmt.Fprintln(w.err, "name yours with --config, or begin with the complete one: frostline check --reference")
+		case errors.Is(err, os.ErrPermission):
+			fmt.Fprintln(w.err, "ask as the service does: sudo -u frostline frostline check")
+		}
 		return errFound
 	}
 	if *live {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,9 +18,11 @@ const drillExamples = `  frostline drill
   frostline drill --heard no
 `
 
+type drillSound struct{ sound, like, means string }
+
 // drillSounds are the sounds of alarms, what each means and what to do first.
-func drillSounds() []struct{ sound, like, means string } {
-	return []struct{ sound, like, means string }{
+func drillSounds() []drillSound {
+	return []drillSound{
 		{"critical", "long tones with hardly a pause",
 			"Gas at the floor, or a certified gas or carbon monoxide alarm. Out: no switches, no flame, no phone inside. The cylinder valve only from outside, and only if you need not go through or near the gas. Leave doors open, call from outside."},
 		{"high", "pairs of tones, six seconds apart",
@@ -44,6 +47,8 @@ func drillCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 		return noWords(words)
 	case *heard != "" && *heard != "yes" && *heard != "no":
 		return usagef("--heard is yes or no")
+	case *only != "" && !slices.ContainsFunc(drillSounds(), func(s drillSound) bool { return s.sound == *only }):
+		return usagef("--sound is critical, high, medium or stopped")
 	case *heard != "" && *only != "":
 		return usagef("--sound and --heard exclude each other")
 	}
@@ -55,7 +60,11 @@ func drillCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 		*state = cfg.StateDir
 	}
 	d := &calibration{daemon: newControl(*state), out: w.out, in: w.in}
-	if err := d.look(ctx); err != nil {
+	err = d.look(ctx)
+	switch {
+	case errors.Is(err, errNoDaemon):
+		return fmt.Errorf("%w; the daemon has the sounder, so start it with systemctl start frostline, or frostline run --config %s", err, *conf)
+	case err != nil:
 		return err
 	}
 	if *heard != "" {
@@ -77,11 +86,20 @@ func drillCmd(ctx context.Context, w world, fs *flag.FlagSet, args []string) err
 			return err
 		}
 	}
-	text, err := d.answer(ctx, "\nDid you hear it at every sleeping place, doors closed, as you sleep? y or n", nil)
-	if err != nil {
-		return err
+	question := "\nDid you hear it at every sleeping place, doors closed, as you sleep? y or n"
+	for {
+		text, err := d.answer(ctx, question, nil)
+		if err != nil {
+			return err
+		}
+		switch strings.ToLower(strings.TrimSpace(text)) {
+		case "y", "yes":
+			return d.heard(ctx, true)
+		case "n", "no":
+			return d.heard(ctx, false)
+		}
+		question = "Write y or n: what is hardly heard is not heard."
 	}
-	return d.heard(ctx, strings.HasPrefix(strings.ToLower(text), "y"))
 }
 
 // sound plays one and waits until it has ended.
