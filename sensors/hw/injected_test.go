@@ -255,10 +255,12 @@ const (
 Each of these %d faults is put into a model of its chip, wire or sysfs tree while the whole board is read once a second and judged by
 the core. Words with "!" are the driver's, as a recording holds them; the rest is the core's. Meanwhile Read takes no time,
 no channel of another bus misses a tick, no reading that the driver calls good is wrong, and after the mending all is as
-before. 1-wire has no stub bus: a laid tree of sysfs stands for it, and for hwmon. No chip of metal was met.
+before. 1-wire has no stub bus: a laid tree of sysfs stands for it, and for hwmon. No chip of metal was met; a kernel was, which
+carried transactions to these models through a character device (.ci/board).
 
 Not in the table, because nothing at the board shows it: a poisoned gas sensor; a contact whose wire is cut while the board
-itself holds the line (pull = up or down); an alarm's wire shorted so that it looks open; a bridge on two lines whose wire
+itself holds the line (pull = up or down); an alarm's wire shorted so that it looks open; a line that the board cannot pull,
+where the kernel keeps that to itself (that of .ci/board does: fit a resistor outside); a bridge on two lines whose wire
 loses a pulse in every read, which looks like a step.
 
 go test ./sensors/hw -run EveryInjected holds this page to what is seen; -update writes it anew.
