@@ -1,6 +1,6 @@
 // Package daemon is the shell around the core: it turns a clock into ticks. Each tick reads
 // the [Source], takes at most one command, steps the core and delivers the snapshot to the
-// outputs in safety order: sounder, page, history, MQTT.
+// outputs in the order in which they matter to a sleeper: sounder, page, history, MQTT.
 //
 // The goroutines of a running program, and why each is one:
 //

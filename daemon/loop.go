@@ -19,7 +19,7 @@ type Options struct {
 	Core    *core.Core
 	Wiring  sensors.Wiring
 	Source  Source
-	Outputs []Output      // in safety order: sounder, page, history, MQTT
+	Outputs []Output      // in the order in which they matter to a sleeper: sounder, page, history, MQTT
 	Boot    func() string // the boot the source is in; asked each tick
 	Pace    time.Duration // real time between ticks; 0 takes them as fast as they come
 
