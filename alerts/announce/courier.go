@@ -292,12 +292,15 @@ func (c *Courier) collect(ctx context.Context) (all []parcel) {
 	if err != nil && ctx.Err() == nil {
 		c.log.Debug("outbox: no rows", "err", err)
 	}
-	kept := map[recentID]bool{}
+	folded, kept := c.folded(), map[recentID]bool{}
 	for _, row := range rows {
 		t, ok := c.read(row)
 		if !ok || c.gone.has(row.Boot, row.Seq) || c.muted(t) {
 			c.sent(ctx, row.Boot, row.Seq, row.ID)
 			continue
+		}
+		if folded[recentID{row.Boot, row.Seq}] {
+			continue // told with what is in memory, after which it is not offered again
 		}
 		kept[recentID{row.Boot, row.Seq}] = true
 		all = append(all, parcel{transition: t, row: row.ID})
@@ -314,6 +317,19 @@ func (c *Courier) collect(ctx context.Context) (all []parcel) {
 		}
 	}
 	return all
+}
+
+// folded is what memory tells more of than a row of the store would.
+func (c *Courier) folded() map[recentID]bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	ids := map[recentID]bool{}
+	for _, h := range c.spill.waiting {
+		if h.alone && h.mergedN > 0 {
+			ids[recentID{h.boot, h.event.Seq}] = true
+		}
+	}
+	return ids
 }
 
 func (c *Courier) muted(t transition) bool {

@@ -760,3 +760,20 @@ func TestWhatTheStoreHasAfterAllGoesOnce(t *testing.T) {
 		}
 	})
 }
+
+// What was folded in memory tells more than the row of its newest part, which the store has in
+// the end.
+func TestWhatWasFoldedIsToldRatherThanItsLastPart(t *testing.T) {
+	s := newShop()
+	s.serves(webhookPath)
+	c := newCourier(webhookPath, sensors.WebhookLink, newEnd(), s, nil)
+	now := put(vanAt(2), "gas-leave", alerts.Acked, 2)
+	c.Deliver(put(vanAt(1), "gas-leave", alerts.Unacked, 1))
+	c.Deliver(now)
+	c.spill.fold()
+	c.spill.waiting[0].alone = true
+	s.take(t, now)
+	if got := c.collect(t.Context()); len(got) != 1 || got[0].mergedN != 1 || got[0].row != 0 {
+		t.Errorf("%+v, want the folded one alone", got)
+	}
+}
