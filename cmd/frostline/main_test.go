@@ -15,6 +15,7 @@ import (
 // it as a process of its own.
 func TestMain(m *testing.M) {
 	if os.Getenv("FROSTLINE_AS_COMMAND") != "" {
+		openPatience = patience
 		os.Exit(start(os.Args[1:]))
 	}
 	if os.Getenv(boardEnv) != "" && os.Getpid() == 1 {

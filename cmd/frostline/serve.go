@@ -276,10 +276,13 @@ func (o *outfit) salvage(c *core.Core) error {
 	return c.Restore(last.Checkpoint)
 }
 
+// openPatience is how long a start waits for the disk. The tests have more, on machines that are
+// busy with tests.
+var openPatience = 10 * time.Second
+
 var errNoDisk = errors.New("the disk has not answered for ten seconds")
 
 const (
-	openPatience     = 10 * time.Second
 	pageConnections  = 64 // a phone needs six; beyond that someone would take the sensors' file descriptors
 	boardConnections = 8
 	historyFile      = "history.db" // in the state directory
