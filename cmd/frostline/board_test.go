@@ -610,7 +610,7 @@ func (b *stubBus) fitBridge() {
 		}
 	}()
 	b.announce(bridge)
-	for tries := 0; !b.bound(bridge) && tries < 200; tries++ {
+	for end := time.Now().Add(patience); !b.bound(bridge) && time.Now().Before(end); {
 		// A driver that refuses answers with an error; that is asked for again.
 		_ = os.WriteFile("/sys/bus/i2c/drivers/nau7802/bind", []byte(b.place(bridge)), 0)
 	}
