@@ -151,6 +151,23 @@ func TestAFallLikeTheHeatersIsNoStarvation(t *testing.T) {
 	}
 }
 
+// Where no heat is called for nothing is starved, though nobody weighs: else an alarm
+// that stood when the van drove off could not end.
+func TestNothingIsStarvedWithoutADemandOnTheRoadToo(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.call = 1
+	if e := b.run(15*time.Minute, 0); e.Starved != Yes {
+		t.Fatalf("heat called for and nothing burns: starved %v, want yes", e.Starved)
+	}
+	if e := b.drive(10*time.Minute, 0, 0.2); e.Starved != Unsure {
+		t.Errorf("on the road: starved %v, want unsure", e.Starved)
+	}
+	b.call = 0
+	if e := b.drive(time.Minute, 0, 0.2); e.Starved != No {
+		t.Errorf("on the road, no heat called for: starved %v, want no", e.Starved)
+	}
+}
+
 func TestStarvedNeedsHeatDemandFiveMinutesAndNoFlame(t *testing.T) {
 	b := newBench(t, 12.7)
 	b.call = 0

@@ -58,6 +58,7 @@ type burning struct {
 	askedS           float64 // start of the window in which the cabin is watched
 	fromC            float64 // the cabin then
 	fromKnown, cools bool
+	warmed           bool    // and it rose under this call, and has not cooled since
 	fromS, fromKg    float64 // when heat was called for, or the heater last seen to burn, and the level then
 	poorS            float64 // since when less burns than the heater needs
 	poor             bool    // starved
@@ -488,17 +489,18 @@ func (f *burning) sure() bool { return len(f.shares) == 0 || f.shares[0].Sure }
 func (f *burning) called(upS float64, call Tristate, cabin Quantity) {
 	if call != f.call || call != Yes {
 		f.callS, f.askedS = upS, upS
-		f.fromC, f.fromKnown, f.cools = cabin.Value, cabin.Known(), false
+		f.fromC, f.fromKnown, f.cools, f.warmed = cabin.Value, cabin.Known(), false, false
 	}
 	f.call, f.cabin = call, cabin
 	switch {
 	case !cabin.Known():
-		f.fromKnown, f.cools = false, false
+		f.fromKnown, f.cools, f.warmed = false, false, false
 	case !f.fromKnown || upS-f.askedS >= coolWindowS:
 		f.cools = f.fromKnown && f.fromC-cabin.Value >= coolsC
+		f.warmed = f.warmed && f.fromC-cabin.Value < warmsC
 		f.askedS, f.fromC, f.fromKnown = upS, cabin.Value, true
 	case cabin.Value-f.fromC >= warmsC:
-		f.cools = false
+		f.cools, f.warmed = false, true
 	}
 }
 
@@ -510,18 +512,30 @@ const (
 	warmsC      = 0.3
 )
 
-// cooling says the same as starved without a scale.
+// cooling says the same as starved without a scale. A cabin that rises under the call is as good
+// an end as one that falls is a beginning: what the cabin raised, it must be able to clear.
 func (f *burning) cooling() Tristate {
-	if f.call == Yes && f.cools {
+	switch {
+	case f.call == No:
+		return No
+	case f.call == Yes && f.cools:
 		return Yes
+	case f.call == Yes && f.warmed:
+		return No
 	}
 	return Unsure
 }
 
 // starved says whether heat is called for and no gas burns. It needs the heat demand
-// input; without it this version cannot say. A burn that seems to stop for a moment is
-// waited for, unless it is plain.
+// input; without it this version cannot say. Where no heat is called for nothing is starved,
+// whether or not the scale watches. A burn that seems to stop for a moment is waited for,
+// unless it is plain.
 func (f *burning) starved(upS float64, watching bool) Tristate {
+	if f.call == No {
+		f.poor = false
+		f.poorS, f.fromS, f.fromKg = upS, upS, f.bank.levelKg
+		return No
+	}
 	if f.call == Unsure || f.split.heater < 0 || !watching || !f.rate.Known() {
 		f.poorS, f.poor = upS, false
 		if !watching { // a cylinder that has just come back gets the whole test
@@ -536,10 +550,10 @@ func (f *burning) starved(upS float64, watching bool) Tristate {
 	if f.poor { // and then a flicker of the estimate is no flame
 		fed = fed && f.rate.Low > 0
 	}
-	if fed || f.call == No {
+	if fed {
 		f.fromS, f.fromKg = upS, f.bank.levelKg
 	}
-	if fed || f.call == No || upS-f.callS < starvedAfterS || !f.poor && f.mayBurn(upS, rate) {
+	if fed || upS-f.callS < starvedAfterS || !f.poor && f.mayBurn(upS, rate) {
 		f.poor = false
 		if fed {
 			f.poorS = upS
