@@ -64,10 +64,12 @@ func starved(s Setpoints) Rule {
 }
 
 // limps reports whether a called heater burns what the cylinder cannot boil off for long, so
-// that its flame is no end of what starved it.
+// that its flame is no end of what starved it. The ratio is that of a flame without end: a heater
+// that is called for some of the time needs only that part of it, for the cylinder warms in the
+// pauses. The call tells the part, since a heater that was starved did not burn all it should.
 func limps(f *Facts) bool {
 	ratio := f.Est.SupplyRatio
-	return f.Est.Starved == estimate.No && f.Est.Heat == estimate.Yes && ratio.Known() && ratio.Value < 1
+	return f.Est.Starved == estimate.No && f.Est.Heat == estimate.Yes && ratio.Known() && ratio.Value < f.Est.HeatFrac
 }
 
 const (

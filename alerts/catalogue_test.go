@@ -84,7 +84,7 @@ func vanRows() []row {
 		{id: "starved", day: High, night: High, on: 60 * s, off: 30 * min, // the table's 5 min made ten alarms of one night
 			raise: func(f *Facts) { f.Est.Starved, f.Est.Heat = estimate.Yes, estimate.Yes },
 			inside: func(f *Facts) { // a flame that the cylinder cannot keep
-				f.Est.Starved, f.Est.Heat, f.Est.SupplyRatio = estimate.No, estimate.Yes, q(0.4, 0.2, 0.6)
+				f.Est.Starved, f.Est.Heat, f.Est.HeatFrac, f.Est.SupplyRatio = estimate.No, estimate.Yes, 0.9, q(0.4, 0.2, 0.6)
 			},
 			clear: func(f *Facts) { f.Est.Starved, f.Est.SupplyRatio = estimate.No, q(1.4, 1.1, 1.7) },
 			dead:  func(f *Facts) { f.Est.Starved = estimate.Unsure }},

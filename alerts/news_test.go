@@ -254,7 +254,7 @@ func TestWhatTheCylinderCannotKeepBurningIsNoHeat(t *testing.T) {
 		}
 		return moves
 	}
-	f.Est.Heat, f.Est.Starved, f.Est.SupplyRatio = estimate.Yes, estimate.No, q(0.4, 0.2, 0.6)
+	f.Est.Heat, f.Est.HeatFrac, f.Est.Starved, f.Est.SupplyRatio = estimate.Yes, 1, estimate.No, q(0.4, 0.2, 0.6)
 	if moves := live(time.Hour); len(moves) > 0 {
 		t.Fatalf("a thin pressure alone raised %+v", moves)
 	}
@@ -274,5 +274,36 @@ func TestWhatTheCylinderCannotKeepBurningIsNoHeat(t *testing.T) {
 	f.Est.Heat = estimate.No
 	if moves := live(time.Hour); len(moves) != 1 || moves[0].To != Returned.String() {
 		t.Errorf("no heat is called for any more: %+v", moves)
+	}
+}
+
+// A flame without end would be too much for the cylinder, and a thermostat's are not without end.
+func TestAHeaterThatWorksByHalvesIsNotTakenForOneThatLimps(t *testing.T) {
+	f := ordinaryFacts()
+	e := NewEngine([]Rule{starved(Defaults())}, Defaults())
+	live := func(d time.Duration) (moves []Transition) {
+		for end := f.Stamp.Up + d; f.Stamp.Up < end; {
+			f.Stamp.Up += 10 * time.Second
+			moves = append(moves, e.Step(f)...)
+		}
+		return moves
+	}
+	f.Est.Heat, f.Est.HeatFrac, f.Est.Starved, f.Est.StarvedWhy = estimate.Yes, 0.5, estimate.Yes, "heater locked out"
+	if moves := live(10 * time.Minute); len(moves) != 1 {
+		t.Fatalf("no heat: %+v, want one alarm", moves)
+	}
+	f.Est.Starved, f.Est.StarvedWhy = estimate.No, ""
+	var moves []Transition
+	for range 4 { // 8 minutes of 20
+		f.Est.Heat, f.Est.HeatFrac, f.Est.SupplyRatio = estimate.Yes, 0.45, q(0.9, 0.8, 0.95)
+		moves = append(moves, live(8*time.Minute)...)
+		if action := e.Status()[0].Action; strings.Contains(action, "burn one thing at a time") {
+			t.Fatalf("40 %% of the time at supply ratio 0.9, and it advises %q", action)
+		}
+		f.Est.Heat, f.Est.HeatFrac, f.Est.SupplyRatio = estimate.No, 0.35, estimate.Unknown("nothing is burning")
+		moves = append(moves, live(12*time.Minute)...)
+	}
+	if len(moves) != 1 || moves[0].To != Returned.String() {
+		t.Errorf("80 minutes of a thermostat's flames: %+v, want the alarm returned", moves)
 	}
 }

@@ -1,6 +1,7 @@
 package estimate
 
 import (
+	"math"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -188,6 +189,21 @@ func TestStarvedNeedsHeatDemandFiveMinutesAndNoFlame(t *testing.T) {
 	if e := b.dead(3*time.Minute, 0); e.Starved != Unsure {
 		t.Errorf("with a dead scale: starved %v, want unsure", e.Starved)
 	}
+}
+
+func TestTheShareOfTheHourInWhichHeatIsCalledForIsTold(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.call = 1
+	near(t, "from the start", b.run(10*time.Minute, 0.15).HeatFrac, 1, 1e-9)
+	for range 48 { // two minutes of five
+		b.call = 1
+		b.run(2*time.Minute, 0.15)
+		b.call = 0
+		b.run(3*time.Minute, 0)
+	}
+	near(t, "at 40 % of the time", b.last.HeatFrac, 0.4, 0.05)
+	b.call = 1
+	near(t, "after an hour that starved", b.run(time.Hour, 0).HeatFrac, 1-0.6*math.Exp(-1), 0.05)
 }
 
 func TestTheCauseOfStarvationFollowsFuelColdAndChange(t *testing.T) {

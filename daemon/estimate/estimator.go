@@ -113,6 +113,7 @@ func (e *Estimator) step(upS float64, state []ChannelState, fresh []bool, out *E
 	}
 	w.cell.step(upS, air, airFresh)
 	w.burn.called(upS, call, out.CabinC)
+	out.HeatFrac = w.burn.calledFrac
 	held := e.calibrating(upS) // asked first: it ends by itself where there is no scale too
 	i := e.ix.load
 	if i < 0 {

@@ -63,6 +63,8 @@ type burning struct {
 	poorS            float64 // since when less burns than the heater needs
 	poor             bool    // starved
 	call             Tristate
+	calledFrac       float64 // of the last hour
+	calledS          float64 // until when it is counted
 }
 
 // flame is one appliance, or the hand-set burners together.
@@ -106,7 +108,7 @@ func (fl *flame) rate(levelKg float64) (kgPerH, sdFrac float64, ok bool) {
 }
 
 func newBurning(p Params) *burning {
-	f := &burning{p: p, bank: newBank(mostKgPerH(p.Appliances), max(1<<min(len(p.Appliances), splitMostN), 2)), lateN: lateBlocks}
+	f := &burning{p: p, bank: newBank(mostKgPerH(p.Appliances), max(1<<min(len(p.Appliances), splitMostN), 2)), lateN: lateBlocks, calledFrac: 1}
 	f.split = newSplitter(p.Appliances, f.bank.rate)
 	f.tabulate()
 	f.bank.seat(0, 1)
@@ -487,6 +489,14 @@ func (f *burning) sure() bool { return len(f.shares) == 0 || f.shares[0].Sure }
 
 // called follows the heat demand input, and how the cabin fares under it.
 func (f *burning) called(upS float64, call Tristate, cabin Quantity) {
+	if call != Unsure {
+		now := 0.0
+		if call == Yes {
+			now = 1
+		}
+		f.calledFrac += (1 - math.Exp(-(upS-f.calledS)/burnMeanS)) * (now - f.calledFrac)
+	}
+	f.calledS = upS
 	if call != f.call || call != Yes {
 		f.callS, f.askedS = upS, upS
 		f.fromC, f.fromKnown, f.cools, f.warmed = cabin.Value, cabin.Known(), false, false
