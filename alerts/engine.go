@@ -23,10 +23,11 @@ const (
 // in no other way.
 //
 // A condition is "on" once it was true for the rule's on-delay and "off" once it was false
-// beyond its deadband for the off-delay; an unknown answer changes neither. Where the table
-// lets an alarm leave G, H or I to normal, a latching one whose condition had been on goes
-// to "latched, unacknowledged" instead: only a reset by a person takes a latch off. In H
-// there is no off-delay, because what was suppressed may be about a cylinder that is gone.
+// beyond its deadband for the off-delay; an unknown answer changes neither, and one that lasts
+// starts the off-delay again. Where the table lets an alarm leave G, H or I to normal, a
+// latching one whose condition had been on goes to "latched, unacknowledged" instead: only a
+// reset by a person takes a latch off. In H there is no off-delay, because what was suppressed
+// may be about a cylinder that is gone.
 //
 // It has one owner and reads no clock. The slices it returns are never changed afterwards.
 type Engine struct {
@@ -50,6 +51,7 @@ type alarm struct {
 
 	raising, clearing     bool // a delay is running
 	raisingUp, clearingUp time.Duration
+	falseUp               time.Duration // while clearing, when the answer was last false
 
 	truth    Truth
 	quality  sensors.Quality
@@ -201,13 +203,19 @@ func (a *alarm) settle(truth Truth, up time.Duration, gap bool) {
 		if !a.clearing || gap {
 			a.clearing, a.clearingUp = true, up
 		}
+		a.falseUp = up
 		if up-a.clearingUp >= a.rule.OffDelay || a.state == Suppressed {
 			a.on, a.clearing = false, false
 		}
 	case Unknown:
-		a.clearing = false
+		a.clearing = a.clearing && a.coasts() && up-a.falseUp <= longestGap
 	}
 }
+
+// coasts reports whether a doubt as short as a missed reading leaves an off-delay running: a
+// reading of ten seconds every half hour would hold the alarm for ever. Not of gas and carbon
+// monoxide, where a doubt may be what is looked for.
+func (a *alarm) coasts() bool { return a.rule.Class != ClassGas && a.rule.Class != ClassCO }
 
 // advance moves the alarm by suppression, condition and timers: the columns SUP, ON, OFF,
 // UNSHELVE and re-alarm of the table.

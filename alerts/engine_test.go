@@ -33,9 +33,25 @@ func TestDelaysAndUnknownReadings(t *testing.T) {
 		"a gap in the readings does not restart the way up": {
 			{10, True, Normal}, {12, Unknown, Normal}, {15, True, Unacked},
 		},
-		"a gap in the readings restarts the way down": {
+		"a doubt as short as a missed reading leaves the way down alone": {
+			{10, True, Normal}, {15, True, Unacked}, {20, False, Unacked}, {22, False, Unacked}, {25, Unknown, Unacked},
+			{35, Unknown, Unacked}, {38, False, Unacked}, {39, False, Unacked}, {40, False, Returned},
+		},
+		"a doubt clears nothing at the end of the way down": {
+			{10, True, Normal}, {15, True, Unacked}, {20, False, Unacked}, {30, False, Unacked}, {41, Unknown, Unacked},
+			{50, Unknown, Unacked}, {51, False, Returned},
+		},
+		"a longer doubt restarts the way down": {
 			{10, True, Normal}, {15, True, Unacked}, {20, False, Unacked}, {30, False, Unacked}, {35, Unknown, Unacked},
-			{40, False, Unacked}, {50, False, Unacked}, {59, False, Unacked}, {60, False, Returned},
+			{60, Unknown, Unacked}, {61, Unknown, Unacked}, {62, False, Unacked}, {81, False, Unacked}, {82, False, Returned},
+		},
+		"doubts in a row add up": {
+			{10, True, Normal}, {15, True, Unacked}, {20, False, Unacked}, {35, Unknown, Unacked}, {50, Unknown, Unacked},
+			{51, Unknown, Unacked}, {52, False, Unacked}, {71, False, Unacked}, {72, False, Returned},
+		},
+		"a return in a doubt starts it again": {
+			{10, True, Normal}, {15, True, Unacked}, {20, False, Unacked}, {25, Unknown, Unacked}, {30, True, Unacked},
+			{35, False, Unacked}, {54, False, Unacked}, {55, False, Returned},
 		},
 		"time in which nobody looked is no evidence that it is gone": {
 			{10, True, Normal}, {15, True, Unacked}, {20, False, Unacked}, {100, False, Unacked}, {119, False, Unacked}, {120, False, Returned},
@@ -57,6 +73,35 @@ func TestDelaysAndUnknownReadings(t *testing.T) {
 			}
 		})
 	}
+}
+
+// Of gas and carbon monoxide a doubt ends the way down, however short.
+func TestADoubtOfGasStartsTheWayDownAgain(t *testing.T) {
+	for _, class := range []Class{ClassGas, ClassCO} {
+		r := newRig(t, false)
+		r.rule.Class = class
+		r.make()
+		r.reach(Unacked, "")
+		r.hold(False, rigOff-2*time.Second)
+		r.hold(Unknown, time.Second)
+		r.hold(False, rigOff-time.Second)
+		r.want(Unacked, "after a doubt of a second")
+		r.hold(False, 3*time.Second)
+		r.want(Returned, "after the off-delay without a doubt")
+	}
+}
+
+// A thermometer that stumbles now and then must not hold an alarm of half an hour for ever.
+func TestARareDoubtHoldsNoAlarmForEver(t *testing.T) {
+	r := newRig(t, false)
+	r.rule.OffDelay = 30 * time.Minute
+	r.make()
+	r.reach(Unacked, "")
+	for range 2 {
+		r.hold(False, 20*time.Minute)
+		r.hold(Unknown, 10*time.Second)
+	}
+	r.want(Returned, "after 40 minutes in which only two readings were doubtful")
 }
 
 func TestTheConditionIsAskedWithItsDeadband(t *testing.T) {

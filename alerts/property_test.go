@@ -20,7 +20,8 @@ type watcher struct {
 	trueUp   time.Duration
 	isTrue   bool // true since trueUp, without a false between
 	falseUp  time.Duration
-	isFalse  bool // false since falseUp, without anything else between
+	isFalse  bool          // false since falseUp, with no more between than a short doubt
+	lastUp   time.Duration // when it was last false
 	shelvedS time.Duration
 }
 
@@ -128,8 +129,11 @@ func (w *watcher) tick(dt time.Duration) {
 			w.isFalse, w.falseUp = true, w.up
 		}
 		w.isTrue = false
-	case Unknown:
-		w.isFalse = false
+	case Unknown: // a short one leaves the off-delay alone
+		w.isFalse = w.isFalse && w.up-w.lastUp <= longestGap
+	}
+	if w.truth == False {
+		w.lastUp = w.up
 	}
 	w.note("")
 	if restarted {

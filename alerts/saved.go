@@ -93,7 +93,7 @@ func (e *Engine) Continue(s Saved, up time.Duration) {
 			a.raisingUp = *b.RaisingUp
 		}
 		if a.clearing = b.ClearingUp != nil && a.on; a.clearing {
-			a.clearingUp = *b.ClearingUp
+			a.clearingUp, a.falseUp = *b.ClearingUp, up
 		}
 		a.advice = b.Advice
 		if a.on || a.state.Standing() {
