@@ -18,6 +18,7 @@ const (
 	learnAfterS  = 20   // after it was told lit, when the level follows its rate
 	learnTailS   = 90   // before it was told out: by then it may have been out already
 	learnLeastS  = 120
+	learnMostSD  = 0.1 // of a rate that teaches: more would let nearly any burn pass for the heater's
 	lateBlocks   = 12  // blocks around a burn in which the level still follows it
 	quietBelief  = 0.5 // that nothing burns: then nothing is added to the total
 
@@ -97,14 +98,16 @@ func (fl *flame) middle(l lost) {
 }
 
 // rate is the weight lost over the middle of a flame by time, and its standard deviation as a
-// fraction where a level is off by levelKg; ok is false for a short one.
+// fraction where a level is off by levelKg; ok is false for a short one, and for one that the scale
+// tells too badly.
 func (fl *flame) rate(levelKg float64) (kgPerH, sdFrac float64, ok bool) {
 	if fl.tailN < tailBlocks {
 		return 0, 0, false
 	}
 	end := fl.tail[fl.tailN%tailBlocks]
 	kg, s := end.kg-fl.from.kg, end.upS-fl.from.upS
-	return kg / s * 3600, math.Hypot(learnSDFrac, math.Sqrt2*levelKg/kg), s >= learnLeastS && kg > 0
+	sdFrac = math.Hypot(learnSDFrac, math.Sqrt2*levelKg/kg)
+	return kg / s * 3600, sdFrac, s >= learnLeastS && kg > 0 && sdFrac <= learnMostSD
 }
 
 func newBurning(p Params) *burning {

@@ -115,3 +115,29 @@ func TestSwitchesMoveBeliefAndLoseNone(t *testing.T) {
 		near(t, name+": sum of beliefs", sum, 1, 1e-9)
 	}
 }
+
+// A short flame on a noisy scale has any rate, so it is nobody's.
+func TestAFlameThatTheScaleTellsBadlyTeachesNothing(t *testing.T) {
+	kgPerH := kgPerHFromKW(1.9)
+	for _, c := range []struct {
+		aliveS, levelKg float64
+		ok              bool
+	}{
+		{300, 0.0001, true},
+		{300, 0.002, false},
+		{1800, 0.002, true}, // but a long one tells it on the same scale
+		{120, 0.0001, false},
+	} {
+		var fl flame
+		for s := 0.0; s <= c.aliveS; s += blockS {
+			fl.middle(lost{s, kgPerH * s / 3600})
+		}
+		rate, sd, ok := fl.rate(c.levelKg)
+		if ok != c.ok {
+			t.Errorf("alight for %g s, level off by %g kg: taken %v for %.3f kg/h off by %.2f, want %v", c.aliveS, c.levelKg, ok, rate, sd, c.ok)
+		}
+		if ok && math.Abs(rate-kgPerH) > 1e-9 {
+			t.Errorf("rate %.3f kg/h, want %.3f", rate, kgPerH)
+		}
+	}
+}
