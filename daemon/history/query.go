@@ -35,10 +35,11 @@ func (s *Store) Names() []string {
 // "gas_band" runs from 0, blind, to 4, leave) in [from, to), oldest first. Up to two days
 // come from minutes, including those not yet on the disk, up to sixty from quarters of an
 // hour, longer ones from hours, or from days of up time where maxPoints leaves no more than one
-// a day; a quarter, hour or day is there once it is complete, or once its boot has ended. If
-// that is more than maxPoints, neighbours are merged into buckets of equal length; maxPoints 0
-// merges nothing. A stretch in which the value was not known is left out. A name
-// nothing was ever recorded under has an empty history; a name that is no series is an error.
+// a day, and what no day holds yet from its hours; a quarter, hour or day is there once it is
+// complete, or once its boot has ended. If that is more than maxPoints, neighbours are merged
+// into buckets of equal length; maxPoints 0 merges nothing. A stretch in which the value was not
+// known is left out. A name nothing was ever recorded under has an empty history; a name that is
+// no series is an error.
 func (s *Store) Series(ctx context.Context, name string, from, to time.Time, maxPoints int) ([]core.Bucket, error) {
 	i := slices.IndexFunc(s.series, func(se series) bool { return se.name == name })
 	if i < 0 {
@@ -59,12 +60,23 @@ func (s *Store) Series(ctx context.Context, name string, from, to time.Time, max
 	case span > rawSpan:
 		at = 1
 	}
-	waiting, now := s.waiting() // taken first: what is committed from here on is found in the file
+	waiting, now := s.waiting()      // taken first: what is committed from here on is found in the file
+	tx, err := s.r.BeginTx(ctx, nil) // of one moment: an hour must not become a day between two readings
+	if err != nil {
+		return nil, fmt.Errorf("history of %s: %w", name, err)
+	}
+	defer tx.Rollback() // nothing was written
 	var points []core.Bucket
 	for ; at <= last; at++ { // old minutes are gone, their quarters are not
-		var err error
-		if points, err = s.stored(ctx, ls[at], s.series[i], from, to); err != nil {
+		if points, err = stored(ctx, tx, ls[at], s.series[i], from, to, "0"); err != nil {
 			return nil, fmt.Errorf("history of %s: %w", name, err)
+		}
+		if at == 3 {
+			rest, err := stored(ctx, tx, ls[2], s.series[i], from, to, pastDays())
+			if err != nil {
+				return nil, fmt.Errorf("history of %s: %w", name, err)
+			}
+			points = append(points, rest...)
 		}
 		if at == 0 {
 			points = addWaiting(points, waiting, now, i, from, to)
@@ -73,30 +85,36 @@ func (s *Store) Series(ctx context.Context, name string, from, to time.Time, max
 			break
 		}
 	}
-	slices.SortStableFunc(points, func(a, b core.Bucket) int { return a.FromWall.Compare(b.FromWall) })
+	middle := func(b core.Bucket) time.Time { return b.FromWall.Add(b.Length / 2) }
+	slices.SortStableFunc(points, func(a, b core.Bucket) int { return middle(a).Compare(middle(b)) })
 	if maxPoints > 0 && len(points) > 0 {
 		length := time.Duration(ls[at].minutes) * time.Minute
-		if n := math.Ceil(float64(to.Sub(from)) / float64(length) / float64(maxPoints)); n > 1 {
+		if n := math.Ceil(float64(to.Sub(from)) / float64(length) / float64(maxPoints)); n > 1 || at == 3 {
 			points = thin(points, length*time.Duration(n))
 		}
 	}
 	return points, nil
 }
 
-// stored reads one series of one level from the file, span by span.
-func (s *Store) stored(ctx context.Context, l level, se series, from, to time.Time) ([]core.Bucket, error) {
+// pastDays is the first hour of a span s that none of its days holds.
+func pastDays() string {
+	return fmt.Sprintf("coalesce((SELECT (max(d.id) %% %[1]d + 1) * 24 FROM days d WHERE d.id BETWEEN s.span * %[1]d AND s.span * %[1]d + %[1]d - 1), 0)", spanStride)
+}
+
+// stored reads one series of one level from the file, span by span, each from an index on.
+func stored(ctx context.Context, tx *sql.Tx, l level, se series, from, to time.Time, index string) ([]core.Bucket, error) {
 	columns := fmt.Sprintf("m.%q, NULL, NULL", se.name)
 	if !se.toggle {
 		columns = fmt.Sprintf("m.%q, m.%q, m.%q", se.name, se.name+"_below", se.name+"_above")
 	}
 	lengthMS := l.minutes * 60_000
 	// CROSS JOIN keeps the spans outside, so each costs one seek into the rows.
-	rows, err := s.r.QueryContext(ctx, fmt.Sprintf(`
+	rows, err := tx.QueryContext(ctx, fmt.Sprintf(`
 		SELECT s.offset_ms + (m.id - s.span * %[1]d) * %[2]d, m.ticks, m.short, %[3]s
 		FROM spans s CROSS JOIN %[4]s m
-		ON m.id BETWEEN s.span * %[1]d + max(0, (?1 - s.offset_ms) / %[2]d)
+		ON m.id BETWEEN s.span * %[1]d + max(%[6]s, (?1 - s.offset_ms) / %[2]d)
 		AND s.span * %[1]d + min(%[1]d - 1, (?2 - s.offset_ms) / %[2]d)
-		WHERE m.%[5]q IS NOT NULL`, spanStride, lengthMS, columns, l.table, se.name),
+		WHERE m.%[5]q IS NOT NULL`, spanStride, lengthMS, columns, l.table, se.name, index),
 		from.UnixMilli(), to.UnixMilli())
 	if err != nil {
 		return nil, err
@@ -157,8 +175,8 @@ func addWaiting(points []core.Bucket, waiting []row, now span, i int, from, to t
 	return points
 }
 
-// thin merges neighbours into buckets of one length, counted from the first point. A point
-// of another boot may straddle two; it goes where its middle is.
+// thin merges points, in the order of their middles, into buckets of one length, counted from
+// the first. A point of another boot may straddle two; it goes where its middle is.
 func thin(points []core.Bucket, length time.Duration) []core.Bucket {
 	from := points[0].FromWall
 	var out []core.Bucket

@@ -237,6 +237,63 @@ func TestYearsAreDrawnFromDaysThatHoldWhatTheirHoursDid(t *testing.T) {
 	}
 }
 
+// number reads one number from the file.
+func number(t *testing.T, s *Store, query string, args ...any) (n int64) {
+	t.Helper()
+	if err := s.w.QueryRow(query, args...).Scan(&n); err != nil {
+		t.Fatalf("%s: %v", query, err)
+	}
+	return n
+}
+
+// What no day holds yet is drawn from its hours: the running boot since its last day, all of
+// a young store, and a file whose days are still to be made.
+func TestAChartOfDaysHasWhatNoDayHoldsYet(t *testing.T) {
+	s, v := openIn(t, t.TempDir(), Options{}), newVan()
+	defer closeStore(t, s)
+	chart := func() (c cell, last core.Bucket) {
+		t.Helper()
+		end := v.offset.Add(v.up)
+		got, err := s.Series(deadline(t), "cabin_c", end.AddDate(-1, 0, 0), end.Add(24*time.Hour), 366)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, b := range got {
+			if i > 0 && b.FromWall.Sub(got[i-1].FromWall) < 24*time.Hour {
+				t.Errorf("the point at %v overlaps the one at %v", b.FromWall, got[i-1].FromWall)
+			}
+			if b.Length != 24*time.Hour {
+				t.Errorf("a point of %v, want days", b.Length)
+			}
+			c.merge(cell{b.N, b.Min, b.Max, b.Mean * float64(b.N)})
+			last = b
+		}
+		return c, last
+	}
+	hours := func() int { return int(number(t, s, "SELECT coalesce(sum(ticks), 0) FROM hours")) }
+	fill(t, s, v, 20*time.Hour, time.Minute)
+	if c, _ := chart(); c.n != hours() || c.n < 19*60 {
+		t.Errorf("a first boot of 20 h: %d ticks in the chart, want the %d of its hours", c.n, hours())
+	}
+	fill(t, s, v, 80*24*time.Hour, 15*time.Minute)
+	v.boot, v.offset, v.up = "boot-2", v.offset.Add(v.up+time.Hour), 0
+	fill(t, s, v, 3*time.Hour, time.Minute) // shorter than the day that the boot before it ends with
+	fill(t, s, v, 41*time.Hour, time.Minute)
+	c, last := chart()
+	if c.n != hours() {
+		t.Errorf("%d ticks in the chart, want the %d of the hours", c.n, hours())
+	}
+	if end := v.offset.Add(v.up); end.Sub(last.FromWall.Add(last.Length)) > time.Hour {
+		t.Errorf("the newest point begins %v, the van was watched until %v", last.FromWall, end)
+	}
+	if _, err := s.w.Exec("DELETE FROM days WHERE id % ? > 20", spanStride); err != nil {
+		t.Fatal(err)
+	}
+	if half, _ := chart(); half.n != c.n {
+		t.Errorf("%d ticks in the chart while days are missing, want the same %d", half.n, c.n)
+	}
+}
+
 func TestMinutesNotYetOnTheDiskAreInTheChart(t *testing.T) {
 	s, v := openIn(t, t.TempDir(), Options{}), newVan()
 	defer closeStore(t, s)
