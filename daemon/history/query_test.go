@@ -230,7 +230,8 @@ func TestYearsAreDrawnFromDaysThatHoldWhatTheirHoursDid(t *testing.T) {
 	if err := errors.Join(err, db.Close()); err != nil {
 		t.Fatal(err)
 	}
-	s = openIn(t, dir, Options{})
+	s = openFilled(t, dir, Options{Wiring: wiring()})
+	go s.writeLoop()
 	defer closeStore(t, s)
 	if got := coarse(s); len(got) < 270 || !slices.EqualFunc(got[:len(want)-1], want[:len(want)-1], near) { // the last day was not over
 		t.Errorf("%d points after the days were made again, want the %d there were", len(got), len(want))

@@ -2,8 +2,8 @@ package history
 
 import (
 	"database/sql"
-	"errors"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -23,7 +23,7 @@ func (s *Store) writeRows(tx *sql.Tx, rows []row, last bool) (int64, error) {
 	for i := 0; i < len(rows); {
 		span := rows[i].span
 		if before != 0 && before != span {
-			if err := s.rollUp(tx, before, spanStride); err != nil {
+			if err := rollUp(tx, before, spanStride); err != nil {
 				return 0, err
 			}
 		}
@@ -32,7 +32,7 @@ func (s *Store) writeRows(tx *sql.Tx, rows []row, last bool) (int64, error) {
 		for j < len(rows) && rows[j].span == span {
 			j++
 		}
-		n, err := s.insertRows(tx, levels()[0], rows[i:j])
+		n, err := insertRows(tx, levels()[0], s.series, rows[i:j])
 		if err != nil {
 			return 0, err
 		}
@@ -41,7 +41,7 @@ func (s *Store) writeRows(tx *sql.Tx, rows []row, last bool) (int64, error) {
 		if last && j == len(rows) {
 			end = spanStride
 		}
-		if err := s.rollUp(tx, span, end); err != nil {
+		if err := rollUp(tx, span, end); err != nil {
 			return 0, err
 		}
 		i = j
@@ -49,11 +49,11 @@ func (s *Store) writeRows(tx *sql.Tx, rows []row, last bool) (int64, error) {
 	return added, nil
 }
 
-// insertRows returns how many were new. One that is there already belongs to a commit that
-// was reported as failed and yet reached the disk.
-func (s *Store) insertRows(tx *sql.Tx, l level, rows []row) (int64, error) {
+// insertRows writes rows whose cells are of these series, and returns how many were new. One
+// that is there already belongs to a commit that was reported as failed and yet reached the disk.
+func insertRows(tx *sql.Tx, l level, list []series, rows []row) (int64, error) {
 	names := []string{"id", "ticks", "short"}
-	for _, se := range s.series {
+	for _, se := range list {
 		for _, c := range se.columns() {
 			names = append(names, fmt.Sprintf("%q", c))
 		}
@@ -67,8 +67,8 @@ func (s *Store) insertRows(tx *sql.Tx, l level, rows []row) (int64, error) {
 	var added int64
 	values := make([]any, 0, len(names))
 	for _, r := range rows {
-		values = append(values[:0], r.id(), r.ticks, s.shortfall(r))
-		for i, se := range s.series {
+		values = append(values[:0], r.id(), r.ticks, shortfall(list, r))
+		for i, se := range list {
 			values = se.encode(values, r.cells[i])
 		}
 		res, err := stmt.Exec(values...)
@@ -85,21 +85,44 @@ func (s *Store) insertRows(tx *sql.Tx, l level, rows []row) (int64, error) {
 }
 
 // rollUp writes the quarters, hours and days of a span that end at or before minute end and are
-// not yet there. Each is made from the rows one level below it, by their ticks.
-func (s *Store) rollUp(tx *sql.Tx, span, end int64) error {
+// not yet there.
+func rollUp(tx *sql.Tx, span, end int64) error {
 	ls := levels()
 	for i, to := range ls[1:] {
-		from := ls[i]
-		ratio := to.minutes / from.minutes
-		first, err := s.nextIndex(tx, to, span)
+		first, err := nextIndex(tx, to, span)
 		if err != nil {
 			return err
 		}
-		stop := end / to.minutes // the first stretch that is not complete
-		if first >= stop {
-			continue
+		if err := coarsen(tx, i+1, span, first, end/to.minutes); err != nil {
+			return err
 		}
-		fine, err := s.readRows(tx, from, span*spanStride+first*ratio, min(span*spanStride+stop*ratio, (span+1)*spanStride))
+	}
+	return nil
+}
+
+// finerAtOnce bounds the rows that are read into memory to be merged: a month of hours.
+const finerAtOnce = 30 * 24
+
+// coarsen makes the rows [first, stop) of a level of a span from the rows one level below, by
+// their ticks. It keeps the columns that the file has: a channel may have lost its wire since,
+// and a command that only reads knows no wiring at all.
+func coarsen(tx *sql.Tx, at int, span, first, stop int64) error {
+	if first >= stop {
+		return nil
+	}
+	from, to := levels()[at-1], levels()[at]
+	ratio := to.minutes / from.minutes
+	list, err := seriesIn(tx, from.table)
+	if err != nil {
+		return err
+	}
+	end, err := nextIndex(tx, from, span)
+	if err != nil {
+		return err
+	}
+	stop = min(stop, (end+ratio-1)/ratio)
+	for ; first < stop; first += finerAtOnce / ratio {
+		fine, err := readRows(tx, from, list, span*spanStride+first*ratio, span*spanStride+min(stop, first+finerAtOnce/ratio)*ratio)
 		if err != nil {
 			return err
 		}
@@ -107,7 +130,7 @@ func (s *Store) rollUp(tx *sql.Tx, span, end int64) error {
 		for _, r := range fine {
 			index := r.index / ratio
 			if n := len(coarse); n == 0 || coarse[n-1].index != index {
-				coarse = append(coarse, row{span: span, index: index, cells: make([]cell, len(s.series))})
+				coarse = append(coarse, row{span: span, index: index, cells: make([]cell, len(list))})
 			}
 			c := &coarse[len(coarse)-1]
 			c.ticks += r.ticks
@@ -115,60 +138,75 @@ func (s *Store) rollUp(tx *sql.Tx, span, end int64) error {
 				c.cells[k].merge(r.cells[k])
 			}
 		}
-		if _, err := s.insertRows(tx, to, coarse); err != nil {
+		if _, err := insertRows(tx, to, list, coarse); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// fillDays makes the days of a file that has none yet, from its hours: of spans that are over
-// to their end, of the newest those that are complete.
-func (s *Store) fillDays(tx *sql.Tx) error {
-	var have bool
-	if err := tx.QueryRow("SELECT EXISTS (SELECT 1 FROM days)").Scan(&have); err != nil || have {
-		return err
+// fillDays makes days that are missing, from their hours: a file from before there were days
+// has none, and a salvaged one neither. The newest span has no day yet that is not complete,
+// unlike the others. It goes on from where a span has its newest day, does at most a month's
+// worth, so that a commit never waits long for it, and returns the span to go on from: 0 where
+// no day is missing.
+func fillDays(tx *sql.Tx, from int64) (next int64, err error) {
+	hours, days := levels()[2], levels()[3]
+	var newest, id sql.NullInt64
+	// A boot of some minutes has no hour, and a salvaged file may have no minutes.
+	if err := tx.QueryRow("SELECT max(id) FROM (SELECT max(id) AS id FROM minutes UNION ALL SELECT max(id) FROM hours)").Scan(&newest); err != nil {
+		return 0, fmt.Errorf("read newest span: %w", err)
 	}
-	rows, err := tx.Query("SELECT DISTINCT id / ? FROM hours ORDER BY 1", spanStride)
-	if err != nil {
-		return err
-	}
-	var spans []int64
-	for rows.Next() {
-		var span int64
-		if err := rows.Scan(&span); err != nil {
-			rows.Close()
-			return err
+	for budget := int64(finerAtOnce); budget > 0; budget-- { // each span costs its seeks, too
+		if err := tx.QueryRow("SELECT min(id) FROM hours WHERE id >= ?", from*spanStride).Scan(&id); err != nil {
+			return 0, fmt.Errorf("read next span: %w", err)
 		}
-		spans = append(spans, span)
-	}
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-		return err
-	}
-	for i, span := range spans {
-		hours, err := s.nextIndex(tx, levels()[2], span)
+		if !id.Valid {
+			return 0, nil
+		}
+		from = id.Int64 / spanStride
+		first, err := nextIndex(tx, days, from)
 		if err != nil {
-			return err
+			return 0, err
 		}
-		const month = 30 * 24 * 60 // minutes; a span of years would take too much memory at once
-		for end := int64(month); end < hours*60; end += month {
-			if err := s.rollUp(tx, span, end); err != nil {
-				return err
-			}
+		end, err := nextIndex(tx, hours, from)
+		if err != nil {
+			return 0, err
 		}
-		last := hours * 60
-		if i < len(spans)-1 {
-			last = spanStride
+		if from < newest.Int64/spanStride {
+			end += 23 // its last day is over
 		}
-		if err := s.rollUp(tx, span, last); err != nil {
-			return err
+		stop := min(end/24, first+(budget+23)/24)
+		if err := coarsen(tx, 3, from, first, stop); err != nil {
+			return 0, err
+		}
+		budget -= max(0, stop-first) * 24
+		if stop >= end/24 {
+			from++
 		}
 	}
-	return nil
+	return from, nil
+}
+
+// seriesIn lists what a table of charts has columns of, wired now or not.
+func seriesIn(q querier, table string) ([]series, error) {
+	have, err := columnsOf(q, table)
+	if err != nil {
+		return nil, fmt.Errorf("read columns of %s: %w", table, err)
+	}
+	var list []series
+	for _, c := range have {
+		base := strings.TrimSuffix(strings.TrimSuffix(c, "_below"), "_above")
+		if slices.Contains([]string{"id", "ticks", "short"}, c) || base != c && slices.Contains(have, base) {
+			continue
+		}
+		list = append(list, series{c, scaleOf(c), !slices.Contains(have, c+"_below")})
+	}
+	return list, nil
 }
 
 // nextIndex is the stretch after the newest one a span has at a level.
-func (s *Store) nextIndex(tx *sql.Tx, l level, span int64) (int64, error) {
+func nextIndex(tx *sql.Tx, l level, span int64) (int64, error) {
 	var newest sql.NullInt64
 	err := tx.QueryRow(fmt.Sprintf("SELECT max(id) FROM %s WHERE id >= ? AND id < ?", l.table),
 		span*spanStride, (span+1)*spanStride).Scan(&newest)
@@ -181,10 +219,10 @@ func (s *Store) nextIndex(tx *sql.Tx, l level, span int64) (int64, error) {
 	return newest.Int64%spanStride + 1, nil
 }
 
-// readRows reads whole rows with ids in [from, to), oldest first.
-func (s *Store) readRows(tx *sql.Tx, l level, from, to int64) ([]row, error) {
+// readRows reads these series of the rows with ids in [from, to), oldest first.
+func readRows(tx *sql.Tx, l level, list []series, from, to int64) ([]row, error) {
 	var names []string
-	for _, se := range s.series {
+	for _, se := range list {
 		for _, c := range se.columns() {
 			names = append(names, fmt.Sprintf(", %q", c))
 		}
@@ -208,10 +246,11 @@ func (s *Store) readRows(tx *sql.Tx, l level, from, to int64) ([]row, error) {
 		if err := rows.Scan(into...); err != nil {
 			return nil, fmt.Errorf("read %s: %w", l.table, err)
 		}
-		r := row{span: id / spanStride, index: id % spanStride, ticks: ticks, cells: make([]cell, len(s.series))}
-		for i, at := 0, 0; i < len(s.series); i++ {
-			width := len(s.series[i].columns())
-			r.cells[i] = s.series[i].decode(values[at:at+width], known(s.series[i].name, ticks, short.String))
+		r := row{span: id / spanStride, index: id % spanStride, ticks: ticks, cells: make([]cell, len(list))}
+		at := 0
+		for i, se := range list {
+			width := len(se.columns())
+			r.cells[i] = se.decode(values[at:at+width], known(se.name, ticks, short.String))
 			at += width
 		}
 		all = append(all, r)

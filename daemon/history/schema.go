@@ -2,7 +2,6 @@ package history
 
 import (
 	"database/sql"
-	"errors"
 	"fmt"
 	"net/url"
 	"slices"
@@ -132,24 +131,32 @@ func (s *Store) migrate() error {
 			return fmt.Errorf("migrate schema %d to %d: %w", version, version+1, err)
 		}
 	}
-	return inTx(s.w, func(tx *sql.Tx) error { return errors.Join(s.addColumns(tx), s.fillDays(tx)) })
+	return inTx(s.w, s.addColumns)
 }
 
-// addColumns gives every series its columns. Columns of channels no longer wired stay.
+// addColumns gives every table of charts the columns of every series, and those that another
+// one has: columns of channels no longer wired stay, and a level that is new gets them too.
 func (s *Store) addColumns(tx *sql.Tx) error {
+	var wanted []string
+	for _, se := range s.series {
+		wanted = append(wanted, se.columns()...)
+	}
+	have := make(map[string][]string)
 	for _, l := range levels() {
-		have, err := columnsOf(tx, l.table)
-		if err != nil {
+		var err error
+		if have[l.table], err = columnsOf(tx, l.table); err != nil {
 			return err
 		}
-		for _, se := range s.series {
-			for _, c := range se.columns() {
-				if slices.Contains(have, c) {
-					continue
-				}
-				if _, err := tx.Exec(fmt.Sprintf("ALTER TABLE %s ADD COLUMN %q INTEGER", l.table, c)); err != nil {
-					return fmt.Errorf("add column %s to %s: %w", c, l.table, err)
-				}
+		wanted = append(wanted, have[l.table]...)
+	}
+	for _, l := range levels() {
+		for _, c := range wanted {
+			if slices.Contains(have[l.table], c) {
+				continue
+			}
+			have[l.table] = append(have[l.table], c)
+			if _, err := tx.Exec(fmt.Sprintf("ALTER TABLE %s ADD COLUMN %q INTEGER", l.table, c)); err != nil {
+				return fmt.Errorf("add column %s to %s: %w", c, l.table, err)
 			}
 		}
 	}

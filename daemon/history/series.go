@@ -131,7 +131,7 @@ type row struct {
 	span  int64
 	index int64 // of the stretch, counted from up time 0
 	ticks int
-	cells []cell // order of Store.series
+	cells []cell // order of Store.series, or of the series in a table
 }
 
 // observe folds the tick of one snapshot into the row. A channel counts in every tick in
@@ -199,11 +199,11 @@ func (s series) decode(v []*int64, n int) cell {
 // shortfall names the series that were known in fewer ticks than the row has, as
 // "gas_v=12 cabin_c=3". It is nil for nearly every row, which then costs one byte instead
 // of a count for each series.
-func (s *Store) shortfall(r row) any {
+func shortfall(list []series, r row) any {
 	var b strings.Builder
 	for i, c := range r.cells {
 		if c.n > 0 && c.n < r.ticks {
-			fmt.Fprintf(&b, " %s=%d", s.series[i].name, c.n)
+			fmt.Fprintf(&b, " %s=%d", list[i].name, c.n)
 		}
 	}
 	if b.Len() == 0 {
