@@ -213,3 +213,19 @@ func TestASeasonOfTheLedgerComesWholeAndInOrder(t *testing.T) {
 		t.Errorf("in the middle: %s", got)
 	}
 }
+
+// A salvage that a power cut ends has copied nights of an older file without their mark.
+func TestNightsThatWereNeverMarkedAreMarkedAtTheNextStart(t *testing.T) {
+	dir := t.TempDir()
+	s, v := openIn(t, dir, Options{}), newVan()
+	commit(t, s, v, undated(0.4), undated(0.6))
+	if _, err := s.w.Exec("UPDATE nights SET undated = NULL"); err != nil {
+		t.Fatal(err)
+	}
+	closeStore(t, s)
+	s = openIn(t, dir, Options{})
+	defer closeStore(t, s)
+	if got, err := s.Nights(deadline(t), 10); err != nil || len(got) != 2 {
+		t.Errorf("nights = %v, %v, want both: they share a label and neither has a date", dates(got), err)
+	}
+}

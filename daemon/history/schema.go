@@ -51,7 +51,7 @@ func migrations() []string {
 
 		// Years are drawn from days, and which nights have no date is asked of their small table.
 		`CREATE TABLE days (id INTEGER PRIMARY KEY, ticks INTEGER NOT NULL, short TEXT);
-		ALTER TABLE nights ADD COLUMN undated INTEGER;` + markUndated,
+		ALTER TABLE nights ADD COLUMN undated INTEGER;`,
 	}
 }
 
@@ -107,8 +107,9 @@ func (s *Store) dsn(more string) string {
 
 func fileURI(path string) string { return "file:" + (&url.URL{Path: path}).EscapedPath() }
 
-// migrate takes the steps the file has not taken, each in one transaction, and adds columns
-// for channels that were not wired before. A file of a newer program is refused, since what
+// migrate takes the steps the file has not taken, each in one transaction, adds columns for
+// channels that were not wired before, and marks the nights that an older program left without
+// a mark, or a salvage that was cut off. A file of a newer program is refused, since what
 // this one does not understand it would damage.
 func (s *Store) migrate() error {
 	steps := migrations()
@@ -131,7 +132,13 @@ func (s *Store) migrate() error {
 			return fmt.Errorf("migrate schema %d to %d: %w", version, version+1, err)
 		}
 	}
-	return inTx(s.w, s.addColumns)
+	return inTx(s.w, func(tx *sql.Tx) error {
+		if err := s.addColumns(tx); err != nil {
+			return err
+		}
+		_, err := tx.Exec(markUndated)
+		return err
+	})
 }
 
 // addColumns gives every table of charts the columns of every series, and those that another
