@@ -22,8 +22,8 @@ const eraseExamples = `  frostline backup before-the-sale.tar.gz && frostline er
   frostline erase --yes
 `
 
-// eraseMark lies in the state directory from the moment that erasing was decided until all
-// is gone, so that a power cut does not end it halfway.
+// eraseMark lies in the state directory from the moment that erasing was decided until it
+// was done, so that a power cut does not end it halfway.
 const eraseMark = "erase.pending"
 
 // errErased ends serve when all is to be forgotten. Whoever called it erases, and the program
@@ -104,14 +104,17 @@ func (c *control) beginsAnew(ctx context.Context, out io.Writer, dir string) err
 	for {
 		if _, err := os.Stat(filepath.Join(dir, eraseMark)); errors.Is(err, fs.ErrNotExist) {
 			if c.ask(ctx, http.MethodGet, "/api/phones", nil, nil) == nil {
-				_, err := fmt.Fprintln(out, "Frostline runs again and knows nothing.")
+				_, err := fmt.Fprintln(out, "Frostline runs again and knows nothing. Its log names what could not be deleted, if anything.")
 				return err
 			}
 		}
 		select {
 		case <-again.C:
 		case <-ctx.Done():
-			return fmt.Errorf("frostline did not come back within %v: look at its log; started again, it ends the erasing", anewWithin)
+			if _, err := os.Stat(filepath.Join(dir, eraseMark)); err == nil {
+				return fmt.Errorf("it is not erased after %v: look at frostline's log; each start tries again", anewWithin)
+			}
+			return fmt.Errorf("it is erased, but frostline did not come back within %v: look at its log", anewWithin)
 		}
 	}
 }
@@ -148,7 +151,9 @@ func stillKept(err error, m *config.MQTT, device string) string {
 }
 
 // eraseState deletes what the program keeps in its state directory, by name: the directory
-// may be a wrong one. Only when all of it is gone does the mark go.
+// may be a wrong one. Of a link it deletes the link and names what that points to. Then the
+// mark goes, whatever was refused: it is there for a power cut, and a later start would
+// erase what came to lie here since. A directory that takes no deleting keeps its mark by that.
 func eraseState(dir string) error {
 	entries, err := os.ReadDir(dir)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -157,23 +162,49 @@ func eraseState(dir string) error {
 	if err != nil {
 		return err
 	}
+	err = notBehind(links(dir, entries))
 	for _, e := range entries {
-		name := filepath.Join(dir, e.Name())
-		switch {
-		case !kept(e.Name()):
-		case e.Type().IsRegular():
-			err = errors.Join(err, os.Remove(name))
-		case e.Type() == fs.ModeSymlink: // it may lead anywhere, and root follows it
-			err = errors.Join(err, fmt.Errorf("%s is a link: delete it and what it points to yourself", name))
+		if kept(e.Name()) && (e.Type().IsRegular() || e.Type() == fs.ModeSymlink) {
+			err = errors.Join(err, os.Remove(filepath.Join(dir, e.Name()))) // which follows no link
 		}
+	}
+	err = errors.Join(err, syncDir(dir))
+	if e := os.Remove(filepath.Join(dir, eraseMark)); e != nil && !errors.Is(e, fs.ErrNotExist) {
+		err = errors.Join(err, e)
 	}
 	if err = errors.Join(err, syncDir(dir)); err != nil {
 		return fmt.Errorf("not all is erased: %w", err)
 	}
-	if err := os.Remove(filepath.Join(dir, eraseMark)); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
+	return nil
+}
+
+// links returns where those links of a state directory lead that stand for files the program
+// keeps, unless it keeps what they lead to as well.
+func links(dir string, entries []fs.DirEntry) (targets []string) {
+	for _, e := range entries {
+		if !kept(e.Name()) || e.Type() != fs.ModeSymlink {
+			continue
+		}
+		to, err := os.Readlink(filepath.Join(dir, e.Name()))
+		if err != nil {
+			to = e.Name() + ", of which nobody knows where it leads"
+		} else if !filepath.IsAbs(to) {
+			to = filepath.Join(dir, to)
+		}
+		if filepath.Dir(to) != filepath.Clean(dir) || !kept(filepath.Base(to)) {
+			targets = append(targets, to)
+		}
 	}
-	return syncDir(dir)
+	return targets
+}
+
+// notBehind says what links lead to and what erasing leaves: it may be anything, anywhere,
+// and root erases in a directory that another user writes to.
+func notBehind(targets []string) error {
+	if len(targets) == 0 {
+		return nil
+	}
+	return fmt.Errorf("a link led to %s, which is not erased: delete it, and what begins with its name, yourself", strings.Join(targets, " and "))
 }
 
 // markErase notes that all is to be forgotten.
@@ -214,6 +245,8 @@ func (o *outfit) erase(ctx context.Context) (string, error) {
 		o.erasing.Store(false)
 		return "", fmt.Errorf("the disk does not take down that all is to be erased: %w", err)
 	}
+	entries, _ := os.ReadDir(o.cfg.StateDir) // it took the mark; if it cannot be read now, the log says so later
+	behind := notBehind(links(o.cfg.StateDir, entries))
 	said := "No MQTT broker is configured."
 	if o.mqtt != nil {
 		// A person waits for the answer, and may go away: what was decided is done all the same.
@@ -223,6 +256,9 @@ func (o *outfit) erase(ctx context.Context) (string, error) {
 		said = clearBroker(ctx, o.mqtt, o.cfg.MQTT, o.cfg.MQTT.Device)
 	}
 	o.log.Warn("erasing", "broker", said)
+	if behind != nil {
+		said += " Not all: " + behind.Error() + "."
+	}
 	o.end()
 	return "Erased. " + said + " Every phone must be paired again.", nil
 }

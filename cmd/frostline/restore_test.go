@@ -165,33 +165,40 @@ func TestAnErasingThatWasCutOffEndsBeforeRestoring(t *testing.T) {
 	}
 }
 
-// TestErasingAStoppedVanIsNotEndedHalfway erases where something cannot be deleted: it is said,
-// and what was decided is done at the next start. A link is not followed: it may lead anywhere.
-func TestErasingAStoppedVanIsNotEndedHalfway(t *testing.T) {
+// TestErasingDeletesALinkAndNamesWhatItLeadsTo: that may be anything, anywhere, and is left.
+// The erasing is done all the same: a later start must not erase what has come since.
+func TestErasingDeletesALinkAndNamesWhatItLeadsTo(t *testing.T) {
 	dir := laidStore(t)
-	elsewhere := filepath.Join(t.TempDir(), "history.db")
-	file := filepath.Join(dir, historyFile)
-	if err := errors.Join(os.Rename(file, elsewhere), os.Symlink(elsewhere, file)); err != nil {
+	elsewhere := filepath.Join(t.TempDir(), "card.db")
+	file, phones := filepath.Join(dir, historyFile), filepath.Join(dir, phonesFile)
+	beside := filepath.Join(dir, "notes.json")
+	err := errors.Join(os.Rename(file, elsewhere), os.Symlink(elsewhere, file),
+		os.WriteFile(beside, []byte("x"), 0o600), os.Symlink("notes.json", phones),
+		os.Symlink(historyFile, file+".old")) // one to what is erased leaves nothing
+	if err != nil {
 		t.Fatal(err)
+	}
+	o := &outfit{cfg: &config.Config{StateDir: dir}, log: newLog(io.Discard), end: func() {}}
+	if said, err := o.erase(t.Context()); err != nil || !strings.Contains(said, elsewhere) || !strings.Contains(said, beside) {
+		t.Errorf("the running one says %q, %v", said, err)
 	}
 	out, err := new(program).run("erase", "--yes", "--state", dir)
-	if err == nil || !strings.Contains(out, "not all is erased") || !strings.Contains(out, "history.db is a link") || strings.Contains(out, "Erased.") {
-		t.Fatalf("erased through a link: %v\n%s", err, out)
+	if err == nil || !strings.Contains(out, "not all is erased") || strings.Contains(out, "Erased.") ||
+		!strings.Contains(out, "a link led to "+elsewhere+" and "+beside+", which is not erased") {
+		t.Errorf("%v\n%s", err, out)
 	}
-	if _, err := os.Stat(elsewhere); err != nil {
-		t.Errorf("a link was followed: %v", err)
+	if got := livedIn(t, elsewhere); got != "first" {
+		t.Errorf("a link was followed: the run %q", got)
 	}
-	if err := os.Remove(file); err != nil {
-		t.Fatal(err)
+	if left, err := os.ReadDir(dir); err != nil || len(left) != 1 || left[0].Name() != "notes.json" {
+		t.Errorf("left are %v, %v", left, err)
 	}
-	if err := os.WriteFile(filepath.Join(dir, phonesFile), []byte("x"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	layStore(t, dir, "second")
 	if err := finishErasing(dir); err != nil {
-		t.Fatal(err)
+		t.Error(err)
 	}
-	if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
-		t.Errorf("the next start leaves %v, %v", left, err)
+	if got := livedIn(t, file); got != "second" {
+		t.Errorf("the next start erased what came since: the run %q", got)
 	}
 }
 
