@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"time"
 )
@@ -51,15 +52,51 @@ func tooDeep(path string) error {
 // firstWithin is how long a daemon is waited for that may be there already.
 const firstWithin = 2 * time.Second
 
-// onlyOne refuses a state directory in which a daemon works and answers: two would convert
-// the same chips, and each would read what the other began. One that hangs holds nobody up.
+// onlyOne refuses a state directory in which a daemon works: two would convert the same
+// chips, and each would read what the other began. One that hangs holds nobody up, nor does
+// what another user's left behind; one that this user may not ask counts as working.
 func onlyOne(ctx context.Context, dir string) error {
 	ctx, cancel := context.WithTimeout(ctx, firstWithin)
 	defer cancel()
-	if newControl(dir).ask(ctx, http.MethodGet, "/api/phones", nil, nil) == nil {
+	c := newControl(dir)
+	err := c.ask(ctx, http.MethodGet, "/api/phones", nil, nil)
+	switch {
+	case err == nil:
 		return fmt.Errorf("frostline is running already in %s: end it first, or name another [store] dir", dir)
+	case errors.Is(err, errNoDaemon), ctx.Err() != nil, errors.Is(err, fs.ErrPermission) && !bound(c.path):
+		return nil
 	}
-	return nil
+	return fmt.Errorf("frostline seems to be running already in %s: end it first, or name another [store] dir: %w", dir, err)
+}
+
+// bound reports whether a process has a socket of this path, which anybody may know; if that
+// cannot be told, one has. A kill or a power cut leaves the file and nobody behind it. (unix(7))
+func bound(path string) bool {
+	file, err := os.Stat(path)
+	if err != nil {
+		return true
+	}
+	table, err := os.ReadFile("/proc/self/net/unix")
+	if err != nil {
+		return true
+	}
+	for line := range strings.Lines(string(table)) {
+		i := strings.IndexByte(line, '/')
+		if i < 0 {
+			i = strings.LastIndexByte(line, ' ') + 1
+		}
+		other := strings.TrimSuffix(line[i:], "\n")
+		switch {
+		case filepath.Base(other) != controlFile:
+		case !filepath.IsAbs(other): // to whatever directory its process began in
+			return true
+		default:
+			if o, err := os.Stat(other); err != nil && !errors.Is(err, fs.ErrNotExist) || err == nil && os.SameFile(o, file) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // control is the running daemon, as the other commands see it.
@@ -129,7 +166,7 @@ func (c *control) send(client *http.Client, r *http.Request) (*http.Response, er
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
 		return nil, fmt.Errorf("%w: nothing answers at %s", errNoDaemon, c.path)
 	case errors.Is(err, fs.ErrPermission):
-		return nil, fmt.Errorf("%s: not yours to open; run this as root or as the daemon's user", c.path)
+		return nil, fmt.Errorf("%s: not yours to open; run this as root or as the daemon's user: %w", c.path, fs.ErrPermission)
 	}
 	return answer, err
 }

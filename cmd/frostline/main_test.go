@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"os/exec"
@@ -17,6 +18,10 @@ func TestMain(m *testing.M) {
 	if os.Getenv("FROSTLINE_AS_COMMAND") != "" {
 		openPatience = patience
 		os.Exit(start(os.Args[1:]))
+	}
+	if dir := os.Getenv(onlyOneEnv); dir != "" {
+		fmt.Println(onlyOne(context.Background(), dir))
+		os.Exit(exitDone)
 	}
 	if os.Getenv(boardEnv) != "" && os.Getpid() == 1 {
 		asFirstProcess(m)
