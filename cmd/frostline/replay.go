@@ -105,7 +105,7 @@ func apart(outs, ins []string) error {
 		if out == "" {
 			continue
 		}
-		if i > 0 && out == outs[i-1] {
+		if i > 0 && oneFile(out, outs[i-1]) {
 			return usagef("%s cannot take both; name two files", out)
 		}
 		to, err := os.Stat(out)
@@ -119,6 +119,31 @@ func apart(outs, ins []string) error {
 		}
 	}
 	return nil
+}
+
+// oneFile reports whether two outputs would write over each other, however they are spelt.
+// A device or a pipe takes both, as it was named twice on purpose; of - one was meant.
+func oneFile(a, b string) bool {
+	if a == "-" || b == "-" {
+		return a == b
+	}
+	at, errA := os.Stat(a)
+	bt, errB := os.Stat(b)
+	if errA == nil && errB == nil {
+		return at.Mode().IsRegular() && os.SameFile(at, bt)
+	}
+	return errA != nil && errB != nil && place(a) == place(b) // or one of them is there and the other is not
+}
+
+// place is where a file that is not there yet comes to lie.
+func place(name string) string {
+	if dir, err := filepath.EvalSymlinks(filepath.Dir(name)); err == nil {
+		name = filepath.Join(dir, filepath.Base(name))
+	}
+	if abs, err := filepath.Abs(name); err == nil {
+		name = abs
+	}
+	return name
 }
 
 // output is a file that is written, or standard output.
