@@ -9,6 +9,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -112,8 +113,10 @@ func mayRecord(file string) error {
 		return fmt.Errorf("--record: %w; nothing was calibrated: name a file that the user who runs this may write, like /tmp/calibration.txt", err)
 	}
 	f.Close()
-	if errors.Is(none, os.ErrNotExist) {
-		os.Remove(file) // it comes with the record
+	if errors.Is(none, os.ErrNotExist) { // it comes with the record
+		if made, err := filepath.EvalSymlinks(file); err == nil { // a link stays
+			os.Remove(made)
+		}
 	}
 	return nil
 }

@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"io"
+	"io/fs"
 	"log/slog"
 	"math/rand/v2"
 	"net/http"
@@ -371,5 +373,29 @@ func TestARecordThatCannotBeWrittenIsToldBeforeTheWeighing(t *testing.T) {
 		[]string{"calibrate", "scale", "--state", dir, "--record", file})
 	if _, err := os.Stat(file); err == nil || !strings.Contains(said.String(), "systemctl start frostline") {
 		t.Errorf("without a daemon: %v, %s", err, said.String())
+	}
+}
+
+// TestWhatIsTriedForARecordIsLeftAsItWas: a link that leads to nothing yet is still one, and
+// still leads to nothing.
+func TestWhatIsTriedForARecordIsLeftAsItWas(t *testing.T) {
+	dir := t.TempDir()
+	to, link, old := filepath.Join(dir, "card.txt"), filepath.Join(dir, "link.txt"), filepath.Join(dir, "old.txt")
+	if err := errors.Join(os.Symlink("card.txt", link), os.WriteFile(old, []byte("kept"), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	for _, file := range []string{link, old, to} {
+		if err := mayRecord(file); err != nil {
+			t.Error(err)
+		}
+	}
+	if at, err := os.Readlink(link); err != nil || at != "card.txt" {
+		t.Errorf("the link leads to %q, %v", at, err)
+	}
+	if _, err := os.Stat(to); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a file was left: %v", err)
+	}
+	if text, err := os.ReadFile(old); err != nil || string(text) != "kept" {
+		t.Errorf("the old record is %q, %v", text, err)
 	}
 }
