@@ -94,13 +94,15 @@ func restore(ctx context.Context, dir, backup string) (a about, old string, err 
 	if err != nil {
 		return a, "", err
 	}
-	// The log follows its store: beside another one it would be taken for that one's.
-	for _, tail := range []string{"", "-wal"} {
-		err := os.Rename(file+tail, aside+tail)
-		switch {
-		case err == nil && tail == "":
+	for _, step := range asideSteps(file, aside) {
+		err := step()
+		if _, none := os.Lstat(aside); none == nil {
 			old = aside
-		case err != nil && !errors.Is(err, fs.ErrNotExist):
+		}
+		if err != nil {
+			if old == "" {
+				_ = os.Remove(aside + "-wal") // its other name is still there
+			}
 			return a, old, err
 		}
 	}
@@ -108,6 +110,26 @@ func restore(ctx context.Context, dir, backup string) (a about, old string, err 
 		return a, old, err
 	}
 	return a, old, syncDir(dir)
+}
+
+// asideSteps put a store aside, or what there is of one. What its log still holds (the look
+// whether it is in use folds a sound one in) goes with it, and beside another store it would
+// be taken for that one's: until the store has moved, the log stands at both names, so that
+// a power cut after any step leaves the store with its log.
+func asideSteps(file, aside string) []func() error {
+	step := func(do func() error) func() error {
+		return func() error {
+			if err := do(); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
+			return syncDir(filepath.Dir(file))
+		}
+	}
+	return []func() error{
+		step(func() error { return os.Link(file+"-wal", aside+"-wal") }),
+		step(func() error { return os.Rename(file, aside) }),
+		step(func() error { return os.Remove(file + "-wal") }),
+	}
 }
 
 // freeName is name, or name with the first number behind it under which neither a store nor

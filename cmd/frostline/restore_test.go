@@ -115,6 +115,59 @@ func TestRestoringTwiceKeepsTheFirstStore(t *testing.T) {
 	}
 }
 
+// TestAPowerCutWhileAStoreIsPutAsideLosesNothingOfIt cuts after each step, lets a start begin
+// on what is there, and looks for what only the log of the old store held.
+func TestAPowerCutWhileAStoreIsPutAsideLosesNothingOfIt(t *testing.T) {
+	from := filepath.Join(t.TempDir(), historyFile)
+	store, err := history.Open(from, history.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	snap := core.New(core.Params{}).Step(core.Input{Stamp: sensors.Stamp{Up: time.Second}, Boot: "first"})
+	store.Deliver(snap)
+	if err := store.Committed(ctx, snap.Tick); err != nil {
+		t.Fatal(err)
+	}
+	for cut := range len(asideSteps("", "")) + 1 {
+		file := filepath.Join(t.TempDir(), historyFile)
+		aside := file + ".old"
+		for _, tail := range []string{"", "-wal"} { // as a kill would leave it
+			text, err := os.ReadFile(from + tail)
+			if err == nil {
+				err = os.WriteFile(file+tail, text, 0o600)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, step := range asideSteps(file, aside)[:cut] {
+			if err := step(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		next, err := history.Open(file, history.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := next.Close(); err != nil {
+			t.Fatal(err)
+		}
+		old := file
+		if _, err := os.Stat(aside); err == nil {
+			old = aside
+		}
+		if used, err := history.InUse(old); used || err != nil { // folds the log in
+			t.Fatalf("%v, %v", used, err)
+		}
+		if got := livedIn(t, old); got != "first" {
+			t.Errorf("cut after %d steps: %s is of the run %q", cut, filepath.Base(old), got)
+		}
+	}
+}
+
 // TestRestoreFollowsNoLink: root restores into a directory that is another user's.
 func TestRestoreFollowsNoLink(t *testing.T) {
 	dir := laidStore(t)
