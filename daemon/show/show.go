@@ -21,7 +21,7 @@ type Unit uint8
 // or gauge as the words beside it say; the unit is the same, and so is that of a difference.
 const (
 	Kg     Unit = iota
-	GPerH       // a loss of weight, in grams per hour; it is no burn and never reads as heat
+	GPerH       // a loss of weight, in grams per hour in any choice: no burn, so never heat, and too small for lb/h
 	KgPerH      // a burn, or what a cylinder can give to burn, in kilograms per hour
 	C
 	K // a difference of temperatures
@@ -50,7 +50,7 @@ const (
 // Choice is how one phone wants its numbers. The zero value is metric; what is stored stays
 // metric whatever is chosen.
 type Choice struct {
-	Pounds     bool // lb and lb/h instead of kg, kg/h and g/h
+	Pounds     bool // lb and lb/h instead of kg and kg/h
 	Fahrenheit bool
 	Pressure   Pressure
 	Burn       Burn
@@ -196,8 +196,6 @@ func (c Choice) convert(v float64, u Unit) (float64, unit) {
 		return c.pressure(v)
 	case u == KgPerH && c.Pounds:
 		return v * lbPerKg, unit{"lb/h", u}
-	case u == GPerH && c.Pounds: // no small pound: the same rate reads in lb/h
-		return v / 1000 * lbPerKg, unit{"lb/h", KgPerH}
 	}
 	return v, unit{u.metric(), u}
 }

@@ -37,8 +37,6 @@ func (c Choice) Text(text string) string {
 			return c.Value(at(1), at(4), at(5), u)
 		case part[2] != "":
 			return c.Interval(at(1), at(2), u)
-		case u == GPerH && at(1) < 3: // less than half a hundredth of a pound an hour
-			return said
 		case u == C && !strings.Contains(part[1], "."): // whole degrees stay whole
 			v, u2 := c.convert(at(1), u)
 			return withWord(fixed(v, 0), u2.word)

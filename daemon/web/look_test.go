@@ -103,13 +103,14 @@ func TestThePressureSaysWhetherItIsGaugeOrAbsolute(t *testing.T) {
 	}
 }
 
-// What the core says in words is metric; a phone that chose pounds and Fahrenheit reads none of it.
+// What the core says in words is metric; a phone that chose pounds and Fahrenheit reads none of it
+// but a loss of weight, which would be nothing in lb/h.
 func TestTextsOfTheCoreReadInThePhonesUnits(t *testing.T) {
 	snap := with(quietEvening(), tonightShort(alerts.Unacked))
 	snap.Est.Freeze.Why = "seat modelled -6 °C, coldest gas -16 °C"
 	snap.Est.Watch = estimate.WeightWatch{Asked: true, Quiet: true, SmallestGPerH: good(9, 9, 9)}
 	page := ask(pageFor(snap), "GET", "/", "", "Cookie", lookCookie+"="+look{Mass: "lb", Temp: "f"}.checked().cookie()).Body.String()
-	for _, want := range []string{"10.8–12.1 lb in the cylinder", "2.9–4.2 lb a night over the last 6", "2.0–2.9 lb left, 2.9–4.2 lb needed", "seat modelled 21 °F, coldest gas 3 °F", "No loss above 0.02 lb/h seen"} {
+	for _, want := range []string{"10.8–12.1 lb in the cylinder", "2.9–4.2 lb a night over the last 6", "2.0–2.9 lb left, 2.9–4.2 lb needed", "seat modelled 21 °F, coldest gas 3 °F", "No loss above 9 g/h seen"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)
 		}
@@ -118,7 +119,7 @@ func TestTextsOfTheCoreReadInThePhonesUnits(t *testing.T) {
 		if strings.Contains(line, "<option") { // of the form that chooses
 			continue
 		}
-		if metric := regexp.MustCompile(`\d (kg|g/h|°C)\b`).FindString(line); metric != "" {
+		if metric := regexp.MustCompile(`\d (kg|°C)\b`).FindString(line); metric != "" {
 			t.Errorf("a phone in pounds and Fahrenheit reads %q in %.200s", metric, line)
 		}
 	}
