@@ -50,7 +50,7 @@ func TestNumbersAreSaidWithTheirUnit(t *testing.T) {
 		{us, 0.45359237, Kg, "1.0 lb"},
 		{us, 0, C, "32.0 °F"},
 		{us, -40, C, "-40.0 °F"},
-		{us, 10, K, "18.0 °F"}, // a difference has no 32
+		{us, 10, K, "18.0 °F"},  // a difference has no 32
 		{us, 4, GPerH, "4 g/h"}, // in lb/h with two digits a small leak would be none
 		{us, 0.45359237, KgPerH, "1.00 lb/h"},
 		{us, 11.8, V, "11.80 V"},

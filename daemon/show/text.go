@@ -8,8 +8,10 @@ import (
 )
 
 // measured is a number as [Number], [Interval] and [Choice.Value] write it in the metric units:
-// one end or two, the unit, and the interval behind a likeliest value.
-var measured = regexp.MustCompile(`(-?\d+(?:\.\d+)?)(?:(?:–| to )(-?\d+(?:\.\d+)?))? (kg/h|g/h|kg|°C|K|kPa)\b(?: \((-?\d+(?:\.\d+)?)(?:–| to )(-?\d+(?:\.\d+)?)\))?`)
+// one end or two, the unit, and the interval behind a likeliest value. Its first group is the
+// character before it: a number that goes on from a figure, a letter, a colon or a dash is a
+// part of a time of day, a date, a name or a range that this package did not write.
+var measured = regexp.MustCompile(`(^|[^\pL\d:.,/–−-])(-?\d+(?:\.\d+)?)(?:(?:–| to )(-?\d+(?:\.\d+)?))? (kg/h|g/h|kg|°C|K|kPa)\b(?: \((-?\d+(?:\.\d+)?)(?:–| to )(-?\d+(?:\.\d+)?)\))?`)
 
 // Text says a text in the chosen units. Texts of the core are metric: recordings, events and
 // messages hold them word for word, and what they say must not depend on who reads it. For a
@@ -21,7 +23,7 @@ func (c Choice) Text(text string) string {
 	}
 	return measured.ReplaceAllStringFunc(text, func(said string) string {
 		part := measured.FindStringSubmatch(said)
-		u := unitNamed(part[3])
+		u := unitNamed(part[4])
 		if c.Word(u) == u.metric() {
 			return said
 		}
@@ -33,15 +35,15 @@ func (c Choice) Text(text string) string {
 			return v
 		}
 		switch {
-		case part[4] != "":
-			return c.Value(at(1), at(4), at(5), u)
-		case part[2] != "":
-			return c.Interval(at(1), at(2), u)
-		case u == C && !strings.Contains(part[1], "."): // whole degrees stay whole
-			v, u2 := c.convert(at(1), u)
-			return withWord(fixed(v, 0), u2.word)
+		case part[5] != "":
+			return part[1] + c.Value(at(2), at(5), at(6), u)
+		case part[3] != "":
+			return part[1] + c.Interval(at(2), at(3), u)
+		case u == C && !strings.Contains(part[2], "."): // whole degrees stay whole
+			v, u2 := c.convert(at(2), u)
+			return part[1] + withWord(fixed(v, 0), u2.word)
 		}
-		return c.Number(at(1), u)
+		return part[1] + c.Number(at(2), u)
 	})
 }
 

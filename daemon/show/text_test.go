@@ -15,8 +15,12 @@ func TestATextOfTheCoreReadsInTheUnitsOfThePhone(t *testing.T) {
 		"the cylinder is below the 69 kPa gauge":                                                        "the cylinder is below the 10 psi gauge",
 		"moved more than 8 K in 10 min":                                                                 "moved more than 14.4 °F in 10 min",
 		"no reading for 90 s; 6.1 % of the lower limit; 2 of 3; until 05:10":                            "no reading for 90 s; 6.1 % of the lower limit; 2 of 3; until 05:10",
-		"9.0 kWh of heat":              "9.0 kWh of heat",
-		"battery 11.8 V, limit 12.0 V": "battery 11.8 V, limit 12.0 V",
+		"3-5 kg, of 2025-11-25 kg; P5 kg":                                                               "3-5 kg, of 2025-11-25 kg; P5 kg",
+		"until 05:10 to 8 °C":                                                                           "until 05:10 to 46 °F",
+		"−5 kg, 4–5–6 kg":                                                                               "−5 kg, 4–5–6 kg",
+		"(-3 °C); 5 kg 6 kg":                                                                            "(27 °F); 11.0 lb 13.2 lb",
+		"9.0 kWh of heat":                                                                               "9.0 kWh of heat",
+		"battery 11.8 V, limit 12.0 V":                                                                  "battery 11.8 V, limit 12.0 V",
 	} {
 		if got := american.Text(said); got != want {
 			t.Errorf("%q reads %q, want %q", said, got, want)
