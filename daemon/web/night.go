@@ -210,6 +210,7 @@ func (n *night) parts() []partView {
 // log is what happened in words. Flames are in the picture and counted at the end; an alarm
 // that was raised has a flag.
 func (n *night) log(events []core.Event) (lines []logLine, flags []show.Mark) {
+	say := n.l.choice().Text // of the core only: a title or a person's name may read like a number
 	lit := 0
 	for _, e := range events {
 		line := logLine{At: n.clock(e.Stamp.Wall)}
@@ -217,7 +218,7 @@ func (n *night) log(events []core.Event) (lines []logLine, flags []show.Mark) {
 		case e.Alarm != nil && e.Alarm.To == alerts.Unacked.String():
 			line.Flag = strconv.Itoa(len(flags) + 1)
 			flags = append(flags, show.Mark{AtS: e.Stamp.Wall.Sub(n.a).Seconds(), Label: line.Flag})
-			line.Text = n.alarmTitle(e.Alarm.ID) + " (" + e.Alarm.Priority + "): " + e.Alarm.Why
+			line.Text = n.alarmTitle(e.Alarm.ID) + " (" + e.Alarm.Priority + "): " + say(e.Alarm.Why)
 		case e.Alarm != nil && e.Alarm.Actor != "":
 			line.Text = n.alarmTitle(e.Alarm.ID) + ": " + e.Alarm.To + " by " + e.Alarm.Actor
 		case e.Happening != nil && e.Happening.Kind == estimate.BurnerOn:
@@ -227,7 +228,6 @@ func (n *night) log(events []core.Event) (lines []logLine, flags []show.Mark) {
 			line.Text = n.happened(e.Happening)
 		}
 		if line.Text != "" {
-			line.Text = n.l.choice().Text(line.Text)
 			lines = append(lines, line)
 		}
 	}
@@ -267,7 +267,7 @@ func (n *night) happened(h *estimate.Happening) string {
 			return "Clock set by " + show.Number(*h.Seconds, show.Count) + " s"
 		}
 	case estimate.SensorChanged:
-		return h.Channel + ": " + strings.TrimSpace(h.Quality+" "+h.Why)
+		return h.Channel + ": " + strings.TrimSpace(h.Quality+" "+n.l.choice().Text(h.Why))
 	}
 	return ""
 }

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"frostline/alerts"
+	"frostline/daemon/core"
+	"frostline/daemon/estimate"
 	"frostline/daemon/show"
 	"frostline/sensors"
 )
@@ -149,6 +151,24 @@ func TestANightReadsInThePhonesUnits(t *testing.T) {
 		if i := strings.Index(page, bad); i >= 0 {
 			t.Errorf("a page in pounds and Fahrenheit says %q: %s", bad, page[max(0, i-60):i+10])
 		}
+	}
+}
+
+func TestANameIsNoNumberOfTheNight(t *testing.T) {
+	n := &night{s: pageFor(nil), f: &frame{}, l: look{Mass: "lb", Temp: "f"}.checked()}
+	lines, _ := n.log([]core.Event{
+		{Alarm: &alerts.Transition{ID: "tonight-short", To: alerts.Unacked.String(), Priority: "medium", Why: "5.0 kg left"}},
+		{Alarm: &alerts.Transition{ID: "tonight-short", To: alerts.Shelved.String(), Actor: "Anna 11 kg"}},
+		{Happening: &estimate.Happening{Kind: estimate.SensorChanged, Channel: "locker_c", Quality: "suspect", Why: "moved more than 8 K"}},
+	})
+	want := []string{"tonight-short (medium): 11.0 lb left", "tonight-short: shelved by Anna 11 kg", "locker_c: suspect moved more than 14.4 °F"}
+	for i, line := range lines {
+		if line.Text != want[i] {
+			t.Errorf("%q, want %q", line.Text, want[i])
+		}
+	}
+	if len(lines) != len(want) {
+		t.Errorf("%d lines", len(lines))
 	}
 }
 
