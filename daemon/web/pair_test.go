@@ -131,6 +131,8 @@ func TestOnePhoneCannotTakeEveryStream(t *testing.T) {
 			p := open("Cookie: " + cookies[viewer] + "\r\n")
 			if got, want := p.resp.StatusCode == 200, i < maxOfPhone; got != want {
 				t.Errorf("stream %d of one phone: %d", i+1, p.resp.StatusCode)
+			} else if !want {
+				p.refusedFor("3 pages follow for this phone already")
 			}
 			if first == nil {
 				first = p

@@ -203,19 +203,23 @@ func (p *pairedPhone) seen(now time.Time) {
 // wall is a moment to be kept: the second by UTC, without the monotonic reading.
 func wall(t time.Time) time.Time { return t.UTC().Round(0).Truncate(time.Second) }
 
-// follow counts a stream in for each that it counts for, unless one of them has its most.
-func (p *phones) follow(most map[string]int) bool {
+// follow counts a stream in for each that it counts for, unless one of them has its most:
+// then it counts nothing and names that one, or "" if it was counted.
+func (p *phones) follow(most map[string]int) (full string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	for who, n := range most {
 		if p.open[who] >= n {
-			return false
+			full = max(full, who) // of two the same one each time
 		}
+	}
+	if full != "" {
+		return full
 	}
 	for who := range most {
 		p.open[who]++
 	}
-	return true
+	return ""
 }
 
 // unfollow counts a stream out again.

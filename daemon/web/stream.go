@@ -40,9 +40,13 @@ func (s *Server) getStream(w http.ResponseWriter, r *http.Request) {
 		case v.role < owner: // whoever looks without being paired
 			most[from] = maxOfPhone
 		}
-		if !s.phones.follow(most) {
+		if full := s.phones.follow(most); full != "" {
+			who := "this phone"
+			if full == from {
+				who = "the address of this phone"
+			}
 			w.Header().Set("Retry-After", "10")
-			s.sendError(w, http.StatusServiceUnavailable, errors.New("stream: this phone follows in several tabs already; close one"))
+			s.sendError(w, http.StatusServiceUnavailable, fmt.Errorf("stream: %d pages follow for %s already; close one", most[full], who))
 			return
 		}
 		defer s.phones.unfollow(most)

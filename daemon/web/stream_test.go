@@ -82,6 +82,15 @@ func follow(t *testing.T, s *Server) (open func(header ...string) *phone, stop f
 	return open, func() { cancel(); srv.Close() }
 }
 
+// refusedFor holds the words of a refusal against those that say why.
+func (p *phone) refusedFor(why string) {
+	p.t.Helper()
+	body := make([]byte, p.resp.ContentLength)
+	if _, err := io.ReadFull(p.r, body); err != nil || !strings.Contains(string(body), why) {
+		p.t.Errorf("refused with %q, %v; want %q", body, err, why)
+	}
+}
+
 // event reads the next event, or a comment as event ":".
 func (p *phone) event() (name string, data snapshotJSON) {
 	p.t.Helper()
@@ -260,6 +269,8 @@ func TestOneAddressCannotTakeEveryStream(t *testing.T) {
 			p := open("From: 192.0.2.10\r\n")
 			if got, want := p.resp.StatusCode == 200, i < maxOfAddress; got != want {
 				t.Errorf("stream %d of one address: %d", i+1, p.resp.StatusCode)
+			} else if !want {
+				p.refusedFor("6 pages follow for the address of this phone already")
 			}
 			if first == nil {
 				first = p
