@@ -292,21 +292,32 @@ func (c *Courier) collect(ctx context.Context) (all []parcel) {
 	if err != nil && ctx.Err() == nil {
 		c.log.Debug("outbox: no rows", "err", err)
 	}
-	folded, kept := c.folded(), map[recentID]bool{}
+	var offered []parcel
 	for _, row := range rows {
 		t, ok := c.read(row)
 		if !ok || c.gone.has(row.Boot, row.Seq) || c.muted(t) {
 			c.sent(ctx, row.Boot, row.Seq, row.ID)
 			continue
 		}
-		if folded[recentID{row.Boot, row.Seq}] {
-			continue // told with what is in memory, after which it is not offered again
-		}
-		kept[recentID{row.Boot, row.Seq}] = true
-		all = append(all, parcel{transition: t, row: row.ID})
+		offered = append(offered, parcel{transition: t, row: row.ID})
 	}
+	return c.withMemory(offered)
+}
+
+// withMemory adds what is in memory only. Of a transition that is in both the row is told, unless
+// older ones were folded into it in memory: then that tells more, and once it has gone the row is
+// not offered again. One lock holds for both questions, or what is folded between them is lost.
+func (c *Courier) withMemory(all []parcel) []parcel {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	kept := map[recentID]bool{}
+	all = slices.DeleteFunc(all, func(p parcel) bool {
+		folded := slices.ContainsFunc(c.spill.waiting, func(h held) bool {
+			return h.alone && h.mergedN > 0 && h.boot == p.boot && h.event.Seq == p.event.Seq
+		})
+		kept[recentID{p.boot, p.event.Seq}] = !folded
+		return folded
+	})
 	c.spill.waiting = slices.DeleteFunc(c.spill.waiting, func(h held) bool {
 		return h.alone && (c.muted(h.transition) || kept[recentID{h.boot, h.event.Seq}])
 	})
@@ -317,19 +328,6 @@ func (c *Courier) collect(ctx context.Context) (all []parcel) {
 		}
 	}
 	return all
-}
-
-// folded is what memory tells more of than a row of the store would.
-func (c *Courier) folded() map[recentID]bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	ids := map[recentID]bool{}
-	for _, h := range c.spill.waiting {
-		if h.alone && h.mergedN > 0 {
-			ids[recentID{h.boot, h.event.Seq}] = true
-		}
-	}
-	return ids
 }
 
 func (c *Courier) muted(t transition) bool {

@@ -777,3 +777,30 @@ func TestWhatWasFoldedIsToldRatherThanItsLastPart(t *testing.T) {
 		t.Errorf("%+v, want the folded one alone", got)
 	}
 }
+
+// A burst may fold the older one into the newer while the rows of the store are looked at.
+func TestWhatIsFoldedWhileTheRowsAreReadIsNotLost(t *testing.T) {
+	s := newShop()
+	s.serves(webhookPath)
+	c := newCourier(webhookPath, sensors.WebhookLink, newEnd(), s, nil)
+	now := put(vanAt(2), "gas-leave", alerts.Acked, 2)
+	c.Deliver(put(vanAt(1), "gas-leave", alerts.Unacked, 1))
+	c.Deliver(now)
+	for i := range c.spill.waiting {
+		c.spill.waiting[i].alone = true
+	}
+	s.take(t, now)
+	reading := true
+	c.mute = func(*alerts.Transition) bool { // is asked about each row
+		if reading {
+			reading = false
+			c.mu.Lock()
+			c.spill.fold()
+			c.mu.Unlock()
+		}
+		return false
+	}
+	if got := c.collect(t.Context()); len(got) != 1 || got[0].mergedN != 1 || got[0].row != 0 {
+		t.Errorf("%+v, want the folded one alone", got)
+	}
+}
