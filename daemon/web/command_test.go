@@ -2,9 +2,11 @@ package web
 
 import (
 	"context"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"net/http"
+	"net/http/httptest"
 	"reflect"
 	"strings"
 	"testing"
@@ -189,6 +191,19 @@ func TestAFormThatIsTooLongIsRefusedClearly(t *testing.T) {
 	w := ask(pageFor(quietEvening()), "POST", "/do", "do=ack&alarm="+strings.Repeat("x", 1<<20), "Content-Type", asForm)
 	if w.Code != 413 || !strings.Contains(w.Body.String(), "65536 bytes") {
 		t.Errorf("%d %s, want 413 and the limit", w.Code, w.Body)
+	}
+}
+
+// The page may be served over HTTPS today and in the clear tomorrow, by the same name.
+func TestALookChosenOverHTTPSCanBeChangedInTheClear(t *testing.T) {
+	s := pageFor(quietEvening())
+	r := httptest.NewRequest("POST", "/look", strings.NewReader("theme=night"))
+	r.Host, r.TLS = "localhost", &tls.ConnectionState{}
+	r.Header.Set("Content-Type", asForm)
+	w := httptest.NewRecorder()
+	s.ServeHTTP(w, r)
+	if c := w.Result().Cookies(); w.Code != 303 || len(c) != 1 || c[0].Name != "look" || c[0].Secure {
+		t.Errorf("%d, %v; want a cookie that plain HTTP may replace", w.Code, c)
 	}
 }
 

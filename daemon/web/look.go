@@ -93,7 +93,9 @@ func (s *Server) postLook(w http.ResponseWriter, r *http.Request) {
 	}
 	f := r.PostForm
 	l := look{f.Get("theme"), f.Get("mass"), f.Get("temp"), f.Get("pressure"), f.Get("burn"), f.Get("basis")}.checked()
+	// It is no secret, and not Secure even over HTTPS: a browser would neither send such a cookie over
+	// plain HTTP nor let it be replaced there, so who takes the certificate out could choose nothing for a year.
 	http.SetCookie(w, &http.Cookie{Name: lookCookie, Value: l.cookie(),
-		Path: "/", MaxAge: 365 * 86400, HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil})
+		Path: "/", MaxAge: 365 * 86400, HttpOnly: true, SameSite: http.SameSiteStrictMode})
 	http.Redirect(w, r, "/?done=look", http.StatusSeeOther)
 }
