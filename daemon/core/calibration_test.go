@@ -111,12 +111,24 @@ func TestARestartWithinACalibrationIsSaid(t *testing.T) {
 	if err := v.c.Restore(saved); err != nil {
 		t.Fatal(err)
 	}
+	boot := "b"
 	on := func(cmd *Command) *Snapshot {
 		v.up += time.Second
-		return v.c.Step(Input{Stamp: sensors.Stamp{Up: v.up}, Boot: "b", Command: cmd, Readings: []sensors.Reading{sensors.Of(52000), {}, sensors.Of(12)}})
+		return v.c.Step(Input{Stamp: sensors.Stamp{Up: v.up}, Boot: boot, Command: cmd, Readings: []sensors.Reading{sensors.Of(52000), {}, sensors.Of(12)}})
 	}
 	if s := on(nil); s.Est.Calibration.Begun != "" || s.Est.Calibration.Cut != estimate.TheScale {
 		t.Errorf("after the restart: %+v", s.Est.Calibration)
+	}
+	for _, next := range []struct{ name, boot string }{{"a reload", "b"}, {"a second restart", "c"}, {"a reload of that", "c"}} {
+		saved := v.c.Checkpoint()
+		v.c = New(calibrationParams())
+		if err := v.c.Restore(saved); err != nil {
+			t.Fatal(err)
+		}
+		boot = next.boot
+		if s := on(nil); s.Est.Calibration.Cut != estimate.TheScale {
+			t.Errorf("after %s too: %+v", next.name, s.Est.Calibration)
+		}
 	}
 	for _, step := range []estimate.CalibrationStep{{Zero: true}, {End: estimate.TheScale}} {
 		s := on(&Command{Calibrated: &step})

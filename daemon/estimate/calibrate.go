@@ -301,12 +301,13 @@ type calibrationState struct {
 	GasConfig   GasConstants   `json:"gas_config"`
 	Begun       string         `json:"begun,omitempty"` // what is being calibrated: it goes on over a reload
 	LeftS       float64        `json:"left_s,omitempty"`
+	Cut         string         `json:"cut,omitempty"` // what a restart has ended, until one begins
 }
 
 func (e *Estimator) saveCalibration() calibrationState {
 	return calibrationState{Scale: e.cal.scale, Gas: e.cal.gas, ScaleConfig: e.params.Scale.constants(),
 		ScaleNow: e.weigh.p.Scale.constants(), GasConfig: e.params.Gas.constants(),
-		Begun: e.cal.begun, LeftS: e.cal.leftS(e.upS)}
+		Begun: e.cal.begun, LeftS: e.cal.leftS(e.upS), Cut: e.cal.cut}
 }
 
 // leftS is how long the calibration that goes on lasts without another step.

@@ -1,6 +1,7 @@
 package estimate
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -229,8 +230,9 @@ func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bo
 	if w.presence == Removed {
 		w.phase = absent
 	}
+	e.cal.cut = s.Calibration.Cut // over a reload and another restart too
 	if newBoot {
-		e.cal.cut = s.Calibration.Begun
+		e.cal.cut = cmp.Or(s.Calibration.Begun, s.Calibration.Cut)
 	} else {
 		e.resume(s.Calibration, thenS)
 	}
