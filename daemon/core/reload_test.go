@@ -182,6 +182,60 @@ func TestAPhoneThatDisagreesAboutTheTimeIsAskedAgain(t *testing.T) {
 	}
 }
 
+// A clock that was hours fast had a night open that was never lived, or ended one early; once
+// it is right and believed, that night contradicts it no more.
+func TestANightOfAFastClockContradictsNoRightOne(t *testing.T) {
+	for name, c := range map[string]struct {
+		lived time.Duration
+		ended bool // by the fast clock
+	}{"while it lasts": {2 * time.Hour, false}, "after its end": {12 * time.Hour, true}} {
+		t.Run(name, func(t *testing.T) {
+			v := newHeatVan(t)
+			v.p.Wiring = v.p.Wiring[1:]
+			v.c = New(v.p)
+			v.synced = false
+			v.live(time.Minute)
+			from, wall := v.up, v.wall
+			set := func(fast time.Duration) string {
+				return v.try(&Command{Actor: "phone", WallSet: &WallSet{wall.Add(v.up - from + fast)}}).Refused
+			}
+			const fast = 11 * time.Hour
+			if set(fast) != "" && set(fast) != "" {
+				t.Fatal("the wrong time was not taken though it was said twice")
+			}
+			v.live(c.lived)
+			if why := set(0); !strings.Contains(why, "believed") {
+				t.Fatalf("eleven hours off: %q", why)
+			}
+			if why := set(0); why != "" {
+				t.Fatalf("said twice: %s", why)
+			}
+			v.live(time.Minute)
+			rows := 0
+			for _, e := range v.all {
+				if e.Night != nil {
+					rows++
+					if e.Night.ClockUntrusted == c.ended {
+						t.Errorf("the night of the fast clock: %+v", e.Night)
+					}
+				}
+			}
+			if rows != 1 {
+				t.Fatalf("%d nights, so this shows nothing", rows)
+			}
+			if why := set(0); why != "" {
+				t.Errorf("right again: %s", why)
+			}
+			v.kill(time.Minute)
+			v.wall = time.Date(2024, 3, 1, 0, 0, 0, 0, time.UTC) // the clock is lost, and Up began anew
+			v.live(time.Minute)
+			if why := set(c.lived + time.Hour); (why != "") != c.ended {
+				t.Errorf("right after a restart: %q", why)
+			}
+		})
+	}
+}
+
 // An alarm that grows more urgent, or is said again, is still one alarm of the night.
 func TestANightCountsAnAlarmOnce(t *testing.T) {
 	v := newHeatVan(t)

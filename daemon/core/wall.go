@@ -60,8 +60,11 @@ func (c *Core) setWall(is time.Time, in Input) error {
 
 // contradicts says what speaks against a time of day, "" if nothing does.
 func (c *Core) contradicts(is time.Time, st sensors.Stamp) string {
-	if c.last != nil && c.last.Est.ClockTrusted && is.Sub(st.Wall).Abs() > wallAgrees {
-		return "the clock that was believed until now says " + c.local(st.Wall)
+	if c.last != nil && c.last.Est.ClockTrusted {
+		if is.Sub(st.Wall).Abs() > wallAgrees {
+			return "the clock that was believed until now says " + c.local(st.Wall)
+		}
+		return "" // it is believed now, whatever was dated before it was
 	}
 	rows := c.led.Recent()
 	for i := len(rows) - 1; i >= 0; i-- {

@@ -185,6 +185,8 @@ func (l *Ledger) Step(st sensors.Stamp, e *estimate.Estimates, alarms int) *Nigh
 	}
 	var done *Night
 	if l.open != nil && (!inside || date != l.open.Date) {
+		// Before its beginning by a clock that is believed: the one that dated it was fast.
+		l.open.Untrusted = l.open.Untrusted || e.ClockTrusted && st.Wall.Before(l.open.From)
 		done = l.close()
 	}
 	if !inside || st.Wall.IsZero() {
