@@ -36,7 +36,6 @@ type burning struct {
 	therm thermostat
 	cabin Quantity // now
 	coldC Quantity // the coldest it was since nothing burned
-	warmC Quantity // and the warmest
 	dueS  float64  // for how long the thermostat has been about to switch, and has not
 
 	totalKg float64 // since the first start
@@ -78,6 +77,7 @@ type flame struct {
 	steadyN int
 	alone   bool
 	coldC   Quantity         // the cabin when it was lit
+	warmC   Quantity         // and the warmest under it
 	from    lost             // when its middle began
 	tail    [tailBlocks]lost // the newest blocks, a ring
 	tailN   int
@@ -220,6 +220,7 @@ func (f *burning) switches() {
 func (f *burning) seat(kg, sdKg float64) {
 	f.bank.seat(kg, sdKg)
 	f.lateN, f.lateSum, f.lostKg = lateBlocks, 0, 0
+	f.coldC = f.cabin // the cold of before a drive lights nothing now
 	clear(f.late[:])
 }
 
@@ -249,7 +250,7 @@ func (f *burning) stop(told *[]Happening) {
 func (f *burning) step(upS, dtS, kg, noiseKg float64, call Tristate, told *[]Happening) {
 	before := f.bank.levelKg
 	jumped := f.bank.step(dtS, kg, noiseKg)
-	f.span()
+	f.chill()
 	odds := 1.0
 	if call == Unsure { // otherwise the thermostat itself is asked
 		odds = f.therm.lit(f.coldC)
@@ -308,17 +309,11 @@ func (f *burning) count(lostKg, meanKgPerH, dtS, off float64) {
 	f.totalKg += burn + pay
 }
 
-// span follows the coldest and the warmest that the cabin was since nothing burned: there the
-// thermostat lit the heater and puts it out, if it is the heater.
-func (f *burning) span() {
-	if !f.cabin.Known() || !f.coldC.Known() || f.bank.off() > litBelief {
-		f.coldC, f.warmC = f.cabin, f.cabin
-	}
-	if f.cabin.Value < f.coldC.Value {
+// chill follows the coldest that the cabin was since nothing burned: there the thermostat lit
+// the heater, if it is the heater.
+func (f *burning) chill() {
+	if !f.cabin.Known() || !f.coldC.Known() || f.bank.off() > litBelief || f.cabin.Value < f.coldC.Value {
 		f.coldC = f.cabin
-	}
-	if f.cabin.Value > f.warmC.Value {
-		f.warmC = f.cabin
 	}
 }
 
@@ -375,6 +370,9 @@ func (f *burning) flame(g int, upS float64, told *[]Happening) {
 		kgPerH += f.shares[i].KgPerH
 	}
 	if fl.on {
+		if !fl.warmC.Known() || f.cabin.Known() && f.cabin.Value > fl.warmC.Value {
+			fl.warmC = f.cabin
+		}
 		fl.alone = fl.alone && f.othersOut(g)
 		if upS-fl.onS > steadyAfterS && p > litBelief {
 			fl.steady += kgPerH
@@ -403,7 +401,7 @@ func (f *burning) flame(g int, upS float64, told *[]Happening) {
 		return
 	}
 	if !fl.on {
-		*fl = flame{on: true, onS: upS, alone: true, coldC: f.coldC}
+		*fl = flame{on: true, onS: upS, alone: true, coldC: f.coldC, warmC: f.cabin}
 		rate := kgPerH
 		if rate <= 0 { // not in the likeliest set, but in many others
 			rate = f.rate.Value
@@ -414,7 +412,7 @@ func (f *burning) flame(g int, upS float64, told *[]Happening) {
 	if rate, sd, ok := fl.rate(f.noiseKg); ok && fl.alone && f.split.like(rate, sd) {
 		// Whoever it is named after: the name is a guess that the thermostat has a part in.
 		f.therm.Lit.learn(fl.coldC)
-		f.therm.Out.learn(f.warmC)
+		f.therm.Out.learn(fl.warmC)
 		if f.member[g][0] == f.split.heater {
 			f.split.teach(rate, sd)
 			f.tabulate()

@@ -141,3 +141,36 @@ func TestAFlameThatTheScaleTellsBadlyTeachesNothing(t *testing.T) {
 		}
 	}
 }
+
+// The heater goes out where the cabin was warmest under its flame, which is told some blocks
+// later; and where it is lit is a matter of this stand, not of the one before the drive.
+func TestWhereAFlameWasLitAndWentOutIsOfThatFlame(t *testing.T) {
+	f := newBurning(testParams())
+	f.cabin = cabinAt(10)
+	f.seat(12, 0.001)
+	var told []Happening
+	kg, upS := 12.0, 0.0
+	live := func(minutes, toC, kgPerH float64) {
+		from, n := f.cabin.Value, math.Round(minutes*60/blockS)
+		for i := 1.0; i <= n; i++ {
+			kg -= kgPerH * blockS / 3600
+			upS += blockS
+			f.called(upS, Unsure, cabinAt(from+(toC-from)*i/n))
+			f.step(upS, blockS, kg, 0.0001, Unsure, &told)
+		}
+	}
+	live(10, 18, 0)
+	live(10, 20, kgPerHFromKW(1.9))
+	live(10, 15, 0)
+	if f.therm.Out.N != 1 || f.therm.Lit.N != 1 {
+		t.Fatalf("one flame of the heater's rate taught %g and %g: %+v", f.therm.Lit.N, f.therm.Out.N, told)
+	}
+	near(t, "lit at", f.therm.Lit.MeanC, 18, 0.2)
+	near(t, "out at", f.therm.Out.MeanC, 20, 0.1)
+
+	live(10, 15, kgPerHFromKW(1.9)) // and off on the road with it
+	f.stop(&told)
+	f.called(upS, Unsure, cabinAt(22))
+	f.seat(kg, 0.001)
+	near(t, "coldest since the drive", f.coldC.Value, 22, 1e-9)
+}
