@@ -263,3 +263,25 @@ func TestAHeaterThatIsNoLongerCalledForIsOutSooner(t *testing.T) {
 		t.Errorf("eight flames were seen to go out after %d s with heat demand wired and %d s without, want sooner", with, without)
 	}
 }
+
+// What was learned of one heater is not true of the next: another input in the configuration
+// starts it anew.
+func TestAnotherHeaterInTheConfigurationForgetsTheRateOfTheLast(t *testing.T) {
+	b := newBench(t, 12.7)
+	b.run(time.Minute, 0)
+	learned := learned{KgPerH: 1.1 * kgPerHFromKW(1.9), SDFrac: 0.02}
+	b.est.weigh.burn.split.learn = learned
+	s := b.est.Save()
+	for _, c := range []struct{ savedKW, configKW, want float64 }{
+		{s.Scale.HeaterKW, 1.9, learned.KgPerH},
+		{s.Scale.HeaterKW, 4, kgPerHFromKW(4)},
+		{0, 1.9, learned.KgPerH}, // a save of a version that did not keep it
+	} {
+		p := testParams()
+		p.Appliances[0].RatedKW = c.configKW
+		next := New(b.wiring, p)
+		s.Scale.HeaterKW = c.savedKW
+		next.Restore(s, 10, 0, true)
+		near(t, "rate of the heater", next.weigh.burn.heaterKgPerH(), c.want, 1e-9)
+	}
+}

@@ -88,6 +88,7 @@ type scaleState struct {
 	BurnedKg   float64    `json:"burned_kg"`
 	OweKg      float64    `json:"owe_kg"`
 	Heater     learned    `json:"heater"`
+	HeaterKW   float64    `json:"heater_kw"` // by the configuration at the save; 0 of a save that did not keep it
 	Pace       pace       `json:"pace,omitzero"`
 	Thermostat thermostat `json:"thermostat,omitzero"`
 	Flames     []string   `json:"flames,omitempty"` // alight at the save; a restart ends them
@@ -127,6 +128,9 @@ func (e *Estimator) Save() State {
 		BurnedKg: w.burn.totalKg, OweKg: w.burn.oweKg, Heater: w.burn.split.learn, Pace: w.burn.pace, Thermostat: w.burn.therm,
 		Watch: w.watch.save(now), Drift: w.watch.drift.save(w.p.Scale.CountsPerKg),
 		Known: slices.Clone(w.known.list), On: w.known.on, Was: w.known.was,
+	}
+	if h := w.burn.split.heater; h >= 0 {
+		s.HeaterKW = w.burn.split.apps[h].RatedKW
 	}
 	if w.said {
 		said := w.ch
@@ -203,7 +207,7 @@ func (e *Estimator) Restore(s State, darkS float64, at time.Duration, newBoot bo
 	}
 	w.goneS, w.drove, w.unproven, w.anyPlace = thenS-c.GoneAgeS, c.Drove, c.Unproven, c.AnyPlace
 	w.burn.totalKg, w.burn.oweKg = c.BurnedKg, c.OweKg
-	if w.burn.split.heater >= 0 && c.Heater.KgPerH > 0 {
+	if h := w.burn.split.heater; h >= 0 && c.Heater.KgPerH > 0 && (c.HeaterKW == 0 || c.HeaterKW == w.burn.split.apps[h].RatedKW) {
 		w.burn.split.learn = c.Heater
 		w.burn.split.tabulate()
 		w.burn.tabulate()
