@@ -92,7 +92,7 @@ func backupStopped(ctx context.Context, w world, dir string, out io.Writer) erro
 	if _, err := os.Stat(file); err != nil {
 		return fmt.Errorf("nothing to back up in %s (%w); name the state directory with --state", dir, err)
 	}
-	store, err := history.Open(file, history.Options{Log: w.log})
+	store, err := history.Open(file, history.Options{Log: w.log, Reading: true})
 	if err != nil {
 		return err
 	}

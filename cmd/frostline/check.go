@@ -134,8 +134,11 @@ func askDaemon(ctx context.Context, dir string) peopleSaid {
 	if _, err := os.Stat(file); err != nil {
 		return t
 	}
-	store, err := history.Open(file, history.Options{})
+	store, err := history.Open(file, history.Options{Reading: true})
 	if err != nil {
+		if errors.Is(err, history.ErrDamaged) {
+			t.Note = and(t.Note, err.Error())
+		}
 		return t
 	}
 	defer store.Close()

@@ -90,7 +90,7 @@ func ledger(ctx context.Context, w world, dir string, last int, versions bool) (
 	default:
 		f.Close()
 	}
-	store, err := history.Open(file, history.Options{Log: w.log})
+	store, err := history.Open(file, history.Options{Log: w.log, Reading: true})
 	if err == nil {
 		defer store.Close()
 		if versions {

@@ -168,6 +168,27 @@ func TestAPowerCutWhileAStoreIsPutAsideLosesNothingOfIt(t *testing.T) {
 	}
 }
 
+// TestWhatOnlyReadsADamagedStoreLeavesIt: to mend it is for the daemon, which knows the channels.
+func TestWhatOnlyReadsADamagedStoreLeavesIt(t *testing.T) {
+	dir := laidStore(t)
+	file := filepath.Join(dir, historyFile)
+	damaged := bytes.Repeat([]byte("no store "), 2000)
+	if err := os.WriteFile(file, damaged, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{{"nights", "--state", dir}, {"backup", "--state", dir, filepath.Join(t.TempDir(), "van.tar.gz")}} {
+		if out, err := new(program).run(args...); err == nil || !strings.Contains(out, "the next start of frostline") {
+			t.Errorf("%s: %v\n%s", args[0], err, out)
+		}
+	}
+	if said := askDaemon(t.Context(), dir); !strings.Contains(said.Note, "the next start of frostline") {
+		t.Errorf("check notes %q", said.Note)
+	}
+	if now, err := os.ReadFile(file); err != nil || !bytes.Equal(now, damaged) {
+		t.Errorf("%d bytes are now %d, %v", len(damaged), len(now), err)
+	}
+}
+
 // TestRestoreFollowsNoLink: root restores into a directory that is another user's.
 func TestRestoreFollowsNoLink(t *testing.T) {
 	dir := laidStore(t)

@@ -2,6 +2,7 @@ package history
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"log/slog"
 	"os"
@@ -46,6 +47,7 @@ func TestADamagedFileIsPutAsideAndWhatCanBeReadIsKept(t *testing.T) {
 			closeStore(t, s)
 			path := filepath.Join(broken, "history.db")
 			tt.hurt(t, path)
+			readOnly(t, path, tt.atOnce)
 
 			log := new(lockedBuffer)
 			s = openIn(t, broken, Options{Log: slog.New(slog.NewTextHandler(log, nil))})
@@ -68,6 +70,21 @@ func TestADamagedFileIsPutAsideAndWhatCanBeReadIsKept(t *testing.T) {
 			defer closeStore(t, s)
 			looksMended(t, s, tt.kept)
 		})
+	}
+}
+
+// readOnly has a command look at the broken file: it knows no wiring, whose columns would be lost.
+func readOnly(t *testing.T, path string, atOnce bool) {
+	t.Helper()
+	s, err := Open(path, Options{Reading: true})
+	if err == nil {
+		closeStore(t, s)
+	}
+	if atOnce != (err != nil) || err != nil && !errors.Is(err, ErrDamaged) {
+		t.Errorf("opened to read: %v, want ErrDamaged: %v", err, atOnce)
+	}
+	if _, err := os.Stat(path + ".damaged"); !os.IsNotExist(err) {
+		t.Errorf("a command that reads has put the file aside (%v)", err)
 	}
 }
 

@@ -39,6 +39,7 @@ type Options struct {
 	Daily    map[string]string // by path: the daily word it wants too, by its time, as "08:00"
 	Log      *slog.Logger      // nil discards
 	MaxBytes int64             // ceiling of the file; 0 is 1 GiB, several times what 400 days of a fully wired van need
+	Reading  bool              // a command that looks at what the daemon left: a damaged file is refused, not replaced, and no days are made
 }
 
 const (
@@ -86,13 +87,17 @@ type Resume struct {
 	Damage     string        // what was found broken at this start and what was saved of it; empty if nothing
 }
 
+// ErrDamaged is of a file that was opened to be read and is broken.
+var ErrDamaged = errors.New("damaged, and left as it is: the next start of frostline begins a new one with what can be read of it")
+
 // Open opens or creates the history file, brings an older schema up to date and starts the
 // writer. It refuses a file of a newer program and one that another process has open.
 //
 // A damaged file does not stop a start: it is renamed to *.damaged, a new one is begun and
 // whatever can still be read is copied over. Damage that is found at once is told by
 // [Store.Resume]; after an unclean stop the writer checks the whole file first of all, and
-// logs.
+// logs. A command that only reads ([Options.Reading]) gets an error instead: it does not know
+// which channels the new file needs.
 func Open(path string, o Options) (*Store, error) {
 	s, err := open(path, o)
 	if err != nil {
@@ -121,12 +126,14 @@ func open(path string, o Options) (*Store, error) {
 		path: path, o: o,
 		series: seriesOf(o.Wiring), sums: estimateList(),
 		wakes: make(map[string]chan struct{}),
-		days:  1,
 		wake:  make(chan struct{}, 1),
 		quit:  make(chan struct{}),
 		ended: make(chan struct{}),
 	}
 	s.commit = s.commitBatch
+	if !o.Reading {
+		s.days = 1
+	}
 	for _, p := range o.Paths {
 		s.wakes[p] = make(chan struct{}, 1)
 	}
@@ -147,7 +154,10 @@ func (s *Store) openFiles() error {
 		err = s.load()
 	}
 	damage := ""
-	if isDamage(err) {
+	switch {
+	case isDamage(err) && s.o.Reading:
+		err = fmt.Errorf("%w: %w", ErrDamaged, err)
+	case isDamage(err):
 		damage, err = s.replace(err)
 		if err == nil {
 			err = s.load()
@@ -193,7 +203,7 @@ func (s *Store) Close() error {
 // writeLoop is the history writer. It ends after the last commit that Close asks for.
 func (s *Store) writeLoop() {
 	defer close(s.ended)
-	if s.unclean {
+	if s.unclean && !s.o.Reading {
 		s.check()
 	}
 	idle := make(chan struct{})
