@@ -209,7 +209,7 @@ func (p *planLine) shape(cylinder string, waterL, outsideMM float64) error {
 		}
 		guess, ok := supply.Guess(kg)
 		if !ok {
-			return usagef("--water-capacity: a cylinder of %.3g L is smaller or larger than any; check the unit", waterL)
+			return usagef("--water-capacity: a cylinder of %s L is smaller or larger than any; check the unit", sig(waterL, 3))
 		}
 		p.cylinder, p.stampKg, p.params.Cylinder = "by its collar", kg, guess
 	default:

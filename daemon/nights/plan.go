@@ -3,6 +3,7 @@ package nights
 import (
 	"fmt"
 	"math"
+	"strconv"
 
 	"frostline/daemon/lpg"
 	"frostline/daemon/supply"
@@ -182,7 +183,7 @@ func Plan(p PlanParams) (Planned, error) {
 	case !(out.DayKg > 0):
 		return Planned{}, fmt.Errorf("no appliance draws anything; give one with an input and a duty above 0")
 	case out.FullKgPerH > mostPlanKgPerH:
-		return Planned{}, fmt.Errorf("the appliances together take %.3g kg/h, more than %g; check the units of their inputs", out.FullKgPerH, mostPlanKgPerH)
+		return Planned{}, fmt.Errorf("the appliances together take %s kg/h, more than %g; check the units of their inputs", plain(out.FullKgPerH), mostPlanKgPerH)
 	}
 	out.ByMassH = 24 * p.StartKg / out.DayKg
 	for _, film := range p.films() {
@@ -204,23 +205,23 @@ func (p *PlanParams) check() error {
 	within := func(v, low, high float64) bool { return v >= low && v <= high } // false for NaN
 	switch {
 	case !p.Cylinder.Known():
-		return fmt.Errorf("the cylinder of %.3g L and %.3g m has no shape with two heads; give a common size, or its water capacity and outside diameter", p.Cylinder.VolumeL, p.Cylinder.DiameterM)
+		return fmt.Errorf("the cylinder of %s L and %s m has no shape with two heads; give a common size, or its water capacity and outside diameter", plain(p.Cylinder.VolumeL), plain(p.Cylinder.DiameterM))
 	case !(p.StartKg > 0) || p.StartKg > mostPlanKg:
-		return fmt.Errorf("the fill of %.3g kg must lie above 0 and up to %g kg; give what is in the cylinder now", p.StartKg, mostPlanKg)
+		return fmt.Errorf("the fill of %s kg must lie above 0 and up to %g kg; give what is in the cylinder now", plain(p.StartKg), mostPlanKg)
 	case !within(p.AirLowC, lpg.MinTempC, lpg.MaxTempC) || !within(p.AirHighC, lpg.MinTempC, lpg.MaxTempC):
-		return fmt.Errorf("the air of %.3g to %.3g C must lie between %g and %g C; give the air about the cylinder", p.AirLowC, p.AirHighC, lpg.MinTempC, lpg.MaxTempC)
+		return fmt.Errorf("the air of %s to %s C must lie between %g and %g C; give the air about the cylinder", plain(p.AirLowC), plain(p.AirHighC), lpg.MinTempC, lpg.MaxTempC)
 	case p.AirLowC > p.AirHighC:
-		return fmt.Errorf("the air's low of %.3g C is above its high of %.3g C; exchange them", p.AirLowC, p.AirHighC)
+		return fmt.Errorf("the air's low of %s C is above its high of %s C; exchange them", plain(p.AirLowC), plain(p.AirHighC))
 	case p.StartTempC != nil && !within(*p.StartTempC, lpg.MinTempC, lpg.MaxTempC):
-		return fmt.Errorf("the liquid at the start of %.3g C must lie between %g and %g C; leave it out to take the air's", *p.StartTempC, lpg.MinTempC, lpg.MaxTempC)
+		return fmt.Errorf("the liquid at the start of %s C must lie between %g and %g C; leave it out to take the air's", plain(*p.StartTempC), lpg.MinTempC, lpg.MaxTempC)
 	case !within(p.AltitudeM, -500, mostPlanM):
-		return fmt.Errorf("the altitude of %.3g m must lie between -500 and %g m", p.AltitudeM, mostPlanM)
+		return fmt.Errorf("the altitude of %s m must lie between -500 and %g m", plain(p.AltitudeM), mostPlanM)
 	case !within(p.LeastGaugeKPa, 0, 1000):
-		return fmt.Errorf("the regulator's least inlet of %.3g kPa must lie above 0 and up to 1000 kPa gauge; its data sheet says it", p.LeastGaugeKPa)
+		return fmt.Errorf("the regulator's least inlet of %s kPa must lie above 0 and up to 1000 kPa gauge; its data sheet says it", plain(p.LeastGaugeKPa))
 	case !within(p.UAWPerK, 0, 100):
-		return fmt.Errorf("the conductance of %.3g W/K must lie above 0 and up to 100 W/K; leave it out to have it computed", p.UAWPerK)
+		return fmt.Errorf("the conductance of %s W/K must lie above 0 and up to 100 W/K; leave it out to have it computed", plain(p.UAWPerK))
 	case !within(p.HorizonH, 0, supply.MostHours):
-		return fmt.Errorf("the horizon of %.3g h must lie above 0 and up to %g h", p.HorizonH, supply.MostHours)
+		return fmt.Errorf("the horizon of %s h must lie above 0 and up to %g h", plain(p.HorizonH), supply.MostHours)
 	case p.NightStartMin < 0 || p.NightStartMin >= minPerDay || p.NightEndMin < 0 || p.NightEndMin >= minPerDay || p.NightStartMin == p.NightEndMin:
 		return fmt.Errorf("the night from minute %d to %d of the day must have two different ends from 0 to %d", p.NightStartMin, p.NightEndMin, minPerDay-1)
 	case len(p.Appliances) == 0 || len(p.Appliances) > mostAppliances:
@@ -246,9 +247,18 @@ func (a PlanAppliance) check() error {
 	case a.InputKW > 0 && a.Basis != lpg.Gross && a.Basis != lpg.Net:
 		return fmt.Errorf("its input needs a basis, net (Hi) or gross (Hs); US plates are gross, European ones either")
 	case !(a.DutyFrac >= 0 && a.DutyFrac <= 1):
-		return fmt.Errorf("its duty of %.3g must lie between 0 and 1, the share of the time that it is on", a.DutyFrac)
+		return fmt.Errorf("its duty of %s must lie between 0 and 1, the share of the time that it is on", plain(a.DutyFrac))
 	}
 	return nil
+}
+
+// plain writes what a person gave in digits, as they gave it but for the noise of a conversion.
+func plain(v float64) string {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 6, 64), 64)
+	if err != nil {
+		rounded = v // next to the largest number there is
+	}
+	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }
 
 // flowKgPerH is the flow at sea level while the appliance burns gas.

@@ -311,7 +311,7 @@ func TestAPlanThatMakesNoSenseSaysWhatToGive(t *testing.T) {
 		"the air of -60":              func(p *PlanParams) { p.AirLowC = -60 },
 		"exchange them":               func(p *PlanParams) { p.AirLowC = 5 },
 		"the liquid at the start":     func(p *PlanParams) { p.StartTempC = &nan },
-		"the altitude of 7e+03 m":     func(p *PlanParams) { p.AltitudeM = 7000 },
+		"the altitude of 7000 m":      func(p *PlanParams) { p.AltitudeM = 7000 },
 		"least inlet of -1":           func(p *PlanParams) { p.LeastGaugeKPa = -1 },
 		"the conductance of -2":       func(p *PlanParams) { p.UAWPerK = -2 },
 		"the horizon of":              func(p *PlanParams) { p.HorizonH = 1e9 },
