@@ -363,3 +363,40 @@ func TestErasingClearsTheBrokerWhoeverWaits(t *testing.T) {
 		t.Errorf("%v, %v", said, err)
 	}
 }
+
+// TestABackupByRootLeavesTheStoreToItsDaemon: a damaged store is begun anew by whoever opens it.
+func TestABackupByRootLeavesTheStoreToItsDaemon(t *testing.T) {
+	dir := laidStore(t)
+	if err := os.WriteFile(filepath.Join(dir, historyFile), bytes.Repeat([]byte("damaged "), 8<<10), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	owner := os.Geteuid()
+	if owner == 0 {
+		owner = 65534
+		for _, e := range entries {
+			err = errors.Join(err, os.Chown(filepath.Join(dir, e.Name()), owner, owner))
+		}
+		if err = errors.Join(err, os.Chown(dir, owner, owner)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if out, err := new(program).run("backup", "--state", dir, filepath.Join(t.TempDir(), "van.tar.gz")); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	if entries, err = os.ReadDir(dir); err != nil || len(entries) < 2 {
+		t.Fatalf("%v, %v", entries, err)
+	}
+	for _, e := range entries {
+		st, err := e.Info()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := int(st.Sys().(*syscall.Stat_t).Uid); got != owner {
+			t.Errorf("%s belongs to %d, want %d", e.Name(), got, owner)
+		}
+	}
+}
