@@ -194,7 +194,7 @@ func TestStarvedNeedsHeatDemandFiveMinutesAndNoFlame(t *testing.T) {
 func TestTheShareOfTheHourInWhichHeatIsCalledForIsTold(t *testing.T) {
 	b := newBench(t, 12.7)
 	b.call = 1
-	near(t, "from the start", b.run(10*time.Minute, 0.15).HeatFrac, 1, 1e-9)
+	near(t, "called for from the start", b.run(10*time.Minute, 0.15).HeatFrac, 1, 1e-9)
 	for range 48 { // two minutes of five
 		b.call = 1
 		b.run(2*time.Minute, 0.15)
@@ -204,6 +204,9 @@ func TestTheShareOfTheHourInWhichHeatIsCalledForIsTold(t *testing.T) {
 	near(t, "at 40 % of the time", b.last.HeatFrac, 0.4, 0.05)
 	b.call = 1
 	near(t, "after an hour that starved", b.run(time.Hour, 0).HeatFrac, 1-0.6*math.Exp(-1), 0.05)
+	b = newBench(t, 12.7)
+	b.call = 0
+	near(t, "not called for from the start", b.run(10*time.Minute, 0).HeatFrac, 0, 1e-9)
 }
 
 func TestTheCauseOfStarvationFollowsFuelColdAndChange(t *testing.T) {

@@ -215,7 +215,7 @@ type Estimates struct {
 	Cylinder     Presence
 	Moving       bool
 	Heat         Tristate // heat demand input
-	HeatFrac     float64  // of the last hour in which it called, 0 to 1; as it calls first where little of that hour was seen
+	HeatFrac     float64  // of the last hour in which it called, 0 to 1; as it calls now where little of that hour was seen
 	Starved      Tristate // heat is called for and no gas is burning
 	StarvedWhy   string   // causes, likeliest first
 	Causes       []Cause  // the same with the evidence; empty unless Starved

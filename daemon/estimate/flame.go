@@ -64,7 +64,7 @@ type burning struct {
 	poor             bool    // starved
 	call             Tristate
 	calledFrac       float64 // of the last hour
-	calledS          float64 // until when it is counted
+	calledS          float64 // when the input was last read
 }
 
 // flame is one appliance, or the hand-set burners together.
@@ -111,7 +111,7 @@ func (fl *flame) rate(levelKg float64) (kgPerH, sdFrac float64, ok bool) {
 }
 
 func newBurning(p Params) *burning {
-	f := &burning{p: p, bank: newBank(mostKgPerH(p.Appliances), max(1<<min(len(p.Appliances), splitMostN), 2)), lateN: lateBlocks, calledFrac: 1}
+	f := &burning{p: p, bank: newBank(mostKgPerH(p.Appliances), max(1<<min(len(p.Appliances), splitMostN), 2)), lateN: lateBlocks, calledS: math.Inf(-1)}
 	f.split = newSplitter(p.Appliances, f.bank.rate)
 	f.tabulate()
 	f.bank.seat(0, 1)
@@ -496,8 +496,8 @@ func (f *burning) called(upS float64, call Tristate, cabin Quantity) {
 			now = 1
 		}
 		f.calledFrac += (1 - math.Exp(-(upS-f.calledS)/burnMeanS)) * (now - f.calledFrac)
+		f.calledS = upS
 	}
-	f.calledS = upS
 	if call != f.call || call != Yes {
 		f.callS, f.askedS = upS, upS
 		f.fromC, f.fromKnown, f.cools, f.warmed = cabin.Value, cabin.Known(), false, false
