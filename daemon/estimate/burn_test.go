@@ -169,6 +169,34 @@ func TestNothingIsStarvedWithoutADemandOnTheRoadToo(t *testing.T) {
 	}
 }
 
+// Noise that looks like a flame for a minute, and is taken back by the weight, is no flame.
+func TestAFlickerOfTheBurnDoesNotPutStarvedOff(t *testing.T) {
+	rate, seen := kgPerHFromKW(1.9), 0
+	for seed := range uint64(20) {
+		b := newBench(t, 12.7)
+		b.rng, b.noiseKg = rand.New(rand.NewPCG(seed, 11)), 0.0025
+		b.call = 0
+		b.run(20*time.Minute, 0)
+		b.call = 1
+		b.run(4*time.Minute, 0)
+		flicker := false
+		for range 60 {
+			e := b.run(time.Second, rate)
+			flicker = flicker || e.BurnKgPerH.Value > starvedFrac*rate && e.BurnKgPerH.Low == 0
+		}
+		b.kg += rate * 60 / 3600
+		if flicker {
+			seen++
+		}
+		if e := b.run(2*time.Minute, 0); e.Starved != Yes {
+			t.Errorf("seed %d, flicker %v: seven minutes after heat was called for, and as heavy as then: starved %v, want yes", seed, flicker, e.Starved)
+		}
+	}
+	if seen == 0 {
+		t.Error("no flicker was taken for a flame, so nothing was asked")
+	}
+}
+
 func TestStarvedNeedsHeatDemandFiveMinutesAndNoFlame(t *testing.T) {
 	b := newBench(t, 12.7)
 	b.call = 0

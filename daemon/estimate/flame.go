@@ -561,7 +561,7 @@ func (f *burning) starved(upS float64, watching bool) Tristate {
 	if f.poor { // and then a flicker of the estimate is no flame
 		fed = fed && f.rate.Low > 0
 	}
-	if fed {
+	if fed && f.rate.Low > 0 { // a burn that may be none is left to the weight
 		f.fromS, f.fromKg = upS, f.bank.levelKg
 	}
 	if fed || upS-f.callS < starvedAfterS || !f.poor && f.mayBurn(upS, rate) {
