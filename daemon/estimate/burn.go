@@ -61,6 +61,7 @@ type bank struct {
 	// are by set, then by rate.
 	leave, at []float64
 	stay      []float64 // chance of no switch in this step, by rate
+	firstS    []float64 // of this step, to the first switch or its end, the mean by rate
 	come      []arrival // by set
 
 	levelKg  float64 // over all hypotheses
@@ -74,13 +75,13 @@ type arrival struct{ weight, offKg, off2Kg2 float64 }
 func newBank(highestKgPerH float64, sets int) *bank {
 	n := int(math.Ceil(highestKgPerH/rateStepKgH)) + 1
 	n = min(max(n, ratesLeastN), ratesMostN)
-	all := make([]float64, (6+2*sets)*n)
+	all := make([]float64, (7+2*sets)*n)
 	next := func(n int) []float64 {
 		part := all[:n:n]
 		all = all[n:]
 		return part
 	}
-	b := &bank{rate: next(n), prior: next(n), weight: next(n), level: next(n), varKg2: next(n), stay: next(n),
+	b := &bank{rate: next(n), prior: next(n), weight: next(n), level: next(n), varKg2: next(n), stay: next(n), firstS: next(n),
 		leave: next(sets * n), at: next(sets * n), come: make([]arrival, sets)}
 	for j := range b.rate {
 		b.rate[j] = highestKgPerH * float64(j) / float64(n-1)
@@ -154,12 +155,15 @@ func (b *bank) mix(dtS float64) {
 		b.stay[i%n] += perS
 	}
 	for j, perS := range b.stay {
-		b.stay[j] = math.Exp(-perS * dtS)
+		b.stay[j], b.firstS[j] = math.Exp(-perS*dtS), dtS
+		if perS > 0 {
+			b.firstS[j] = -math.Expm1(-perS*dtS) / perS
+		}
 	}
 	for s := range b.come {
 		var c arrival
 		for j, perS := range b.leave[s*n : (s+1)*n] {
-			w := b.weight[j] * perS * dtS // a second switch within the block is left out
+			w := b.weight[j] * perS * b.firstS[j] // a second switch within the block is left out
 			d := b.level[j] - b.levelKg
 			c.weight += w
 			c.offKg += w * d

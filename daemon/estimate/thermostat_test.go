@@ -174,3 +174,22 @@ func TestWhereAFlameWasLitAndWentOutIsOfThatFlame(t *testing.T) {
 	f.seat(kg, 0.001)
 	near(t, "coldest since the drive", f.coldC.Value, 22, 1e-9)
 }
+
+// What leaves a hypothesis is what does not stay, however long the step.
+func TestAsMuchBeliefComesAsLeaves(t *testing.T) {
+	f := newBurning(testParams())
+	b, n := f.bank, len(f.bank.rate)
+	perS, backPerS := 0.0, 0.0 // from nothing that burns; of that, to as good as nothing
+	for k := range b.come {
+		perS += b.leave[k*n]
+		backPerS += b.leave[k*n] * b.at[k*n]
+	}
+	for _, dtS := range []float64{1, blockS, 60, 600} {
+		f.bank.seat(12, 0.001)
+		clear(b.weight)
+		b.weight[0] = 1
+		b.mix(dtS)
+		stays := math.Exp(-perS * dtS)
+		near(t, "nothing burns as before", b.weight[0], stays+(1-stays)*backPerS/perS, 1e-9)
+	}
+}
