@@ -266,35 +266,6 @@ func TestTheCauseOfStarvationFollowsFuelColdAndChange(t *testing.T) {
 	})
 }
 
-// The demand input says that a heater goes out, and that nothing else was the heater.
-func TestAHeaterThatIsNoLongerCalledForIsOutSooner(t *testing.T) {
-	rate := kgPerHFromKW(1.9)
-	lag := func(wired bool) (s int) {
-		for seed := range uint64(8) {
-			b := newBench(t, 16.0)
-			b.rng, b.noiseKg = rand.New(rand.NewPCG(seed, 7)), 0.0015
-			if wired {
-				b.call = 0
-			}
-			b.run(20*time.Minute, 0)
-			if wired {
-				b.call = 1
-			}
-			b.run(12*time.Minute, rate)
-			if wired {
-				b.call = 0
-			}
-			for n := 0; n < 300 && b.run(time.Second, 0).BurnKgPerH.Value > rate/2; n++ {
-				s++
-			}
-		}
-		return s
-	}
-	if with, without := lag(true), lag(false); with >= without {
-		t.Errorf("eight flames were seen to go out after %d s with heat demand wired and %d s without, want sooner", with, without)
-	}
-}
-
 // What was learned of one heater is not true of the next: another input in the configuration
 // starts it anew.
 func TestAnotherHeaterInTheConfigurationForgetsTheRateOfTheLast(t *testing.T) {

@@ -196,7 +196,7 @@ func (f *burning) switches() {
 		lit, out := 1/pauseS(often(a.Kind)), 1/alightS
 		if i == f.split.heater {
 			lit, out = f.pace.perS()
-			lit, out = lit*f.due(f.litOdds()), out*f.due(f.outOdds())
+			lit, out = lit*f.due(f.therm.lit(f.cabin)), out*f.due(f.therm.out(f.cabin))
 		}
 		for k, likely := range f.split.likely {
 			perS := lit
@@ -320,36 +320,13 @@ func (f *burning) chill() {
 // overdue counts how long the heater has not been switched although the cabin is where its
 // thermostat does so.
 func (f *burning) overdue(dtS float64, turned, lit bool) {
-	odds := f.litOdds()
+	odds := f.therm.lit(f.cabin)
 	if lit {
-		odds = f.outOdds()
+		odds = f.therm.out(f.cabin)
 	}
 	if f.dueS += dtS; turned || odds <= 1 {
 		f.dueS = 0
 	}
-}
-
-// litOdds are the odds that the heater is lit: by its demand input where one is wired, else by
-// the cabin. A demand does not make a flame likelier, since a heater may starve.
-func (f *burning) litOdds() float64 {
-	switch f.call {
-	case Yes:
-		return 1
-	case No:
-		return uncalledOdds
-	}
-	return f.therm.lit(f.cabin)
-}
-
-// outOdds are the odds that it goes out.
-func (f *burning) outOdds() float64 {
-	switch f.call {
-	case Yes:
-		return 1
-	case No:
-		return calledOdds
-	}
-	return f.therm.out(f.cabin)
 }
 
 // due is odds of a switch that wear off while it does not come: the thermostat was turned, or the
