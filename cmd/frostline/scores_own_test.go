@@ -325,7 +325,7 @@ var ownLimits = [...]struct {
 	{"heater lit or not", [2]score.Met{score.No, score.Yes}, [2][]float64{{0.085, 0.16}, {0.15, 0.25}}, 0},
 	{"the same in the windy van", [2]score.Met{score.NoTgt, score.NoTgt}, [2][]float64{{0.33, 0.38}, {0.33, 0.38}}, 0},
 	{"shares of heater and burners", [2]score.Met{score.No, score.No}, [2][]float64{{14, 19}, {27, 40}}, 0},
-	{"heater's flame", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{45, 2}, {80, 16}}, 0},
+	{"heater's flame", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{45, 2.5}, {80, 18}}, 0},
 	{"the same in the windy van", [2]score.Met{score.NoTgt, score.NoTgt}, [2][]float64{{300, 100}, {300, 100}}, 0},
 	{"cylinder removed", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{15, 0, 0}, {15, 0, 0}}, 1},
 	{"cylinder placed", [2]score.Met{score.Yes, score.Yes}, [2][]float64{{65, 0, 0}, {65, 0, 0}}, 1},
