@@ -15,7 +15,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"time"
 
 	"frostline/daemon/core"
@@ -102,31 +101,7 @@ func backupStopped(ctx context.Context, w world, dir string, out io.Writer) erro
 		_, err = io.Copy(out, made)
 		err = errors.Join(err, made.Close())
 	}
-	return errors.Join(err, store.Close(), handOver(dir))
-}
-
-// handOver gives what root began in a state directory, like the successor of a damaged store,
-// to whoever the directory belongs to: the daemon could not write to it. A file that has
-// another name elsewhere, or is a link, is none that was begun here.
-func handOver(dir string) error {
-	if os.Geteuid() != 0 {
-		return nil
-	}
-	var failed error
-	for _, name := range []string{historyFile, historyFile + "-wal", historyFile + ".reserve"} {
-		f, err := os.OpenFile(filepath.Join(dir, name), os.O_RDONLY|syscall.O_NOFOLLOW|syscall.O_NONBLOCK, 0)
-		if err != nil {
-			continue // not there, or a link: root may open the rest
-		}
-		st, err := f.Stat()
-		if err == nil {
-			if sys, ok := st.Sys().(*syscall.Stat_t); ok && st.Mode().IsRegular() && sys.Uid == 0 && sys.Nlink == 1 {
-				err = sameOwner(f, dir)
-			}
-		}
-		failed = errors.Join(failed, err, f.Close())
-	}
-	return failed
+	return errors.Join(err, store.Close())
 }
 
 // makeBackup returns a backup that is whole: the copy was looked at page by page before it
