@@ -60,10 +60,15 @@ func onlyOne(ctx context.Context, dir string) error {
 	defer cancel()
 	c := newControl(dir)
 	err := c.ask(ctx, http.MethodGet, "/api/phones", nil, nil)
+	dial, is := errors.AsType[*net.OpError](err)
+	unmet := is && dial.Op == "dial" // a directory that is none, on a card that is gone, has no daemon either
+	if errors.Is(err, fs.ErrPermission) {
+		unmet = !bound(c.path)
+	}
 	switch {
 	case err == nil:
 		return fmt.Errorf("frostline is running already in %s: end it first, or name another [store] dir", dir)
-	case errors.Is(err, errNoDaemon), ctx.Err() != nil, errors.Is(err, fs.ErrPermission) && !bound(c.path):
+	case errors.Is(err, errNoDaemon), ctx.Err() != nil, unmet:
 		return nil
 	}
 	return fmt.Errorf("frostline seems to be running already in %s: end it first, or name another [store] dir: %w", dir, err)
